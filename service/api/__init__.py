@@ -1,0 +1,1 @@
+"""HTTP: FHIR REST interactions and operations, documents, session uploads, the registry."""

@@ -1,0 +1,1 @@
+"""Documents of the trade <-> resources of the standard, driven by the tables in ``mappings``."""

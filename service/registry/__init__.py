@@ -1,0 +1,1 @@
+"""What a research registry may have: consented, k-anonymised, repeatable releases."""

@@ -1,0 +1,1 @@
+"""Where resources are kept: one contract, engines behind it."""
