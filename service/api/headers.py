@@ -1,0 +1,130 @@
+"""What a client says in its headers: the form it wants, the form it sends, the version it means."""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from email.utils import format_datetime
+from typing import Literal
+
+from starlette.requests import Request
+
+from service.api.outcomes import refusal
+
+FHIR_TYPES = frozenset({"application/fhir+json", "application/json", "text/json"})
+FORM = "application/x-www-form-urlencoded"
+CSV = "text/csv"
+_FORMATS = FHIR_TYPES | {"json"}
+_FHIR_VERSIONS = frozenset({"4.0", "4.0.1"})
+_ETAG = re.compile(r'(?:W/)?"([1-9][0-9]{0,9})"', re.ASCII)
+
+Return = Literal["minimal", "representation", "OperationOutcome"]
+
+
+@dataclass(frozen=True, slots=True)
+class Preference:
+    """The ``Prefer`` header: what a write answers, whether unknown parameters are errors."""
+
+    returns: Return
+    strict: bool
+
+
+def check_accept(request: Request, offered: frozenset[str] = FHIR_TYPES) -> None:
+    """Raises 406 unless ``_format`` (which goes first) or Accept takes one of ``offered``."""
+    wanted = request.query_params.get("_format")
+    if wanted is not None:
+        # A plus sign that the client forgot to encode arrives as a blank.
+        kind, version = _media_type(wanted.replace(" ", "+", 1))
+        acceptable = kind in offered | _FORMATS and _is_r4(version)
+    else:
+        acceptable = any(
+            _takes(kind, offered) and _is_r4(version) for kind, version in _accepted(request)
+        )
+    if not acceptable:
+        raise refusal(406, f"Only these can be answered: {', '.join(sorted(offered))}, FHIR 4.0.")
+
+
+def wants_csv(request: Request) -> bool:
+    """Whether the first form that the client lists is CSV."""
+    wanted = request.query_params.get("_format")
+    if wanted is not None:
+        return _media_type(wanted)[0] in (CSV, "csv")
+    return next(_accepted(request), ("", None))[0] == CSV
+
+
+def check_content_type(request: Request, taken: frozenset[str] = FHIR_TYPES) -> str:
+    """The media type of the body, without its parameters. Raises 415 for another than ``taken``."""
+    header = request.headers.get("content-type", "")
+    kind, version = _media_type(header)
+    charset = re.search(r"charset=\"?([\w-]+)", header, re.IGNORECASE)
+    if charset and charset.group(1).lower() not in ("utf-8", "utf8", "us-ascii"):
+        raise refusal(415, "The body must be in UTF-8.")
+    if kind not in taken or not _is_r4(version):
+        raise refusal(415, f"Content-Type must be one of: {', '.join(sorted(taken))}.")
+    return kind
+
+
+def preference(request: Request) -> Preference:
+    """What the client prefers. Values we do not know are ignored, as RFC 7240 asks."""
+    parts = re.split(r"[,;]", ",".join(request.headers.getlist("prefer")))
+    chosen = {
+        name.strip().lower(): value.strip().strip('"')
+        for name, _, value in (part.partition("=") for part in parts)
+    }
+    returns: Return = "representation"
+    match chosen.get("return"):
+        case "minimal":
+            returns = "minimal"
+        case "OperationOutcome":
+            returns = "OperationOutcome"
+    return Preference(returns, chosen.get("handling") == "strict")
+
+
+def expected_version(if_match: str | None) -> int | None:
+    """The version that a writer believes to be current; ``None`` when it names none or ``*``.
+
+    The weak and the strong form mean the same. A tag that no version of ours has is answered with
+    412, as it cannot be the current one.
+    """
+    if if_match is None or if_match.strip() == "*":
+        return None
+    found = _ETAG.fullmatch(if_match.strip())
+    if found is None:
+        raise refusal(
+            412,
+            f'If-Match names no version of ours: found {if_match}, expected a tag such as W/"2".',
+        )
+    return int(found.group(1))
+
+
+def etag(version: int) -> str:
+    return f'W/"{version}"'
+
+
+def last_modified(instant: datetime) -> str:
+    return format_datetime(instant.astimezone(UTC), usegmt=True)
+
+
+def _accepted(request: Request) -> Iterator[tuple[str, str | None]]:
+    for part in (request.headers.get("accept") or "*/*").split(","):
+        if not re.search(r";\s*q=0(\.0*)?\s*(;|$)", part):
+            yield _media_type(part)
+
+
+def _media_type(text: str) -> tuple[str, str | None]:
+    """The type in lower case and the FHIR version it names."""
+    kind, *parameters = text.split(";")
+    version = None
+    for parameter in parameters:
+        name, _, value = parameter.partition("=")
+        if name.strip().lower() == "fhirversion":
+            version = value.strip().strip('"')
+    return kind.strip().lower(), version
+
+
+def _takes(kind: str, offered: frozenset[str]) -> bool:
+    return kind in offered or kind in ("*/*", "application/*")
+
+
+def _is_r4(version: str | None) -> bool:
+    return version is None or version in _FHIR_VERSIONS

@@ -1,0 +1,131 @@
+"""The one place where a failure becomes an HTTP answer: a status and an OperationOutcome.
+
+Handlers and the rooms below raise; nobody else builds an error response.
+"""
+
+from collections.abc import Mapping, Sequence
+from http import HTTPStatus
+
+from fastapi import FastAPI
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+
+from service.fhir.json import JsonError, write
+from service.fhir.outcome import Finding, operation_outcome
+from service.record.errors import RecordError
+
+FHIR_JSON = "application/fhir+json"
+
+_CODES = {
+    400: "invalid",
+    401: "login",
+    403: "forbidden",
+    404: "not-found",
+    405: "not-supported",
+    406: "not-supported",
+    409: "conflict",
+    410: "deleted",
+    412: "conflict",
+    413: "too-long",
+    415: "not-supported",
+    422: "processing",
+    428: "business-rule",
+}
+"""HTTP status to FHIR issue type, where the failure itself names none."""
+
+
+class RestError(Exception):
+    """A request that HTTP or the REST rules refuse before the record is asked.
+
+    ``status`` is the HTTP status; ``findings`` are what the OperationOutcome lists.
+    """
+
+    def __init__(
+        self, status: int, findings: Sequence[Finding], headers: Mapping[str, str] | None = None
+    ) -> None:
+        super().__init__(status)
+        self.status = status
+        self.findings = list(findings)
+        self.headers = dict(headers or {})
+
+
+def refusal(
+    status: int,
+    diagnostics: str,
+    *,
+    code: str | None = None,
+    expression: str = "",
+    headers: Mapping[str, str] | None = None,
+) -> RestError:
+    """An error with one finding; its issue type follows the status unless ``code`` names one."""
+    finding = Finding("error", code or _CODES.get(status, "processing"), expression, diagnostics)
+    return RestError(status, [finding], headers)
+
+
+def translated(error: Exception) -> RestError:
+    """What an error of any room means over HTTP. Raises the error again if it has no meaning."""
+    match error:
+        case RestError():
+            return error
+        case RecordError():
+            return RestError(error.status, error.findings)
+        case JsonError():
+            return RestError(400, [json_finding(error)])
+        case HTTPException():
+            return refusal(error.status_code, _sentence(error), headers=error.headers)
+        case RequestValidationError():
+            return RestError(400, [_parameter_finding(part) for part in error.errors()])
+        case _:
+            raise error
+
+
+def outcome_response(
+    status: int, findings: Sequence[Finding], headers: Mapping[str, str] | None = None
+) -> Response:
+    """An OperationOutcome as the body of an answer."""
+    body = write(operation_outcome(findings))
+    return Response(body, status, headers=dict(headers or {}), media_type=FHIR_JSON)
+
+
+def error_response(error: Exception) -> Response:
+    """The answer to ``error``. Raises it again when it is not a client's."""
+    known = translated(error)
+    return outcome_response(known.status, known.findings, known.headers)
+
+
+def install(app: FastAPI) -> None:
+    """Makes every error of ``app`` an OperationOutcome."""
+
+    async def handler(_: Request, error: Exception) -> Response:
+        return error_response(error)
+
+    for kind in (RestError, RecordError, JsonError, HTTPException, RequestValidationError):
+        app.add_exception_handler(kind, handler)
+
+
+def unexpected(request_id: str) -> Response:
+    """The answer to our own mistake: says nothing but the id under which the log has it."""
+    told = f"The service made a mistake and gave up this request. Request id {request_id}."
+    return outcome_response(500, [Finding("fatal", "exception", "", told)])
+
+
+def json_finding(error: JsonError) -> Finding:
+    """What is wrong with a text that is not the JSON we read, and where."""
+    diagnostics = f"{error.message} (line {error.line}, column {error.column})"
+    return Finding("fatal", error.code, error.path, diagnostics)
+
+
+def _parameter_finding(part: Mapping[str, object]) -> Finding:
+    place = part["loc"]
+    name = ".".join(str(step) for step in place[1:]) if isinstance(place, tuple) else ""
+    return Finding("error", "invalid", "", f"{name}: {part['msg']}")
+
+
+def _sentence(error: HTTPException) -> str:
+    if error.status_code == HTTPStatus.NOT_FOUND:
+        return "There is nothing at this address."
+    if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
+        return "This address does not answer that method."
+    return str(error.detail)

@@ -1,0 +1,44 @@
+"""What a request handler may use, built once by the composition root.
+
+A router of its own gets it as a dependency::
+
+    router = APIRouter(prefix="/programmes", tags=["Programmes"])
+
+    @router.get("/{programme_id}")
+    def read_programme(programme_id: str, services: ServicesOf) -> Response: ...
+
+A plain ``def`` handler runs in a worker thread: the one thread hop that a unit of work on the
+store needs. Errors are raised, never answered: ``outcomes`` turns them into an OperationOutcome.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated, cast
+
+from fastapi import Depends
+from starlette.requests import Request
+
+from service.fhir.definitions import Definitions
+from service.fhir.validation import Validator
+from service.record import Record
+from service.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Services:
+    """Everything with a life longer than one request."""
+
+    settings: Settings
+    record: Record
+    definitions: Definitions
+    validator: Validator
+    clock: Callable[[], datetime]
+
+
+def services_of(request: Request) -> Services:
+    """The services of the application that got ``request``."""
+    return cast(Services, request.app.state.services)
+
+
+ServicesOf = Annotated[Services, Depends(services_of)]
