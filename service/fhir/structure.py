@@ -72,10 +72,14 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class TypeFacts:
-    """The elements of one type by JSON name; ``required`` leaves the choices out."""
+    """The elements of one type by JSON name; ``required`` leaves the choices out.
+
+    A backbone is a type without a name in the standard, such as that of Observation.component.
+    """
 
     name: str
     is_resource: bool
+    is_backbone: bool
     elements: dict[str, Element]
     required: tuple[Element, ...]
     choices: dict[str, Choice]
@@ -100,6 +104,7 @@ def type_facts(name: str) -> TypeFacts | None:
     return TypeFacts(
         name=name,
         is_resource=_is_resource(model),
+        is_backbone=model.__module__.rsplit(".", 1)[1] != name.lower(),
         elements=elements,
         required=tuple(e for e in elements.values() if e.required and not e.choice),
         choices=_choices(elements),

@@ -60,8 +60,9 @@ class Walk:
         if not isinstance(value, dict):
             self._add(path, "structure", f"found {shown(value)}, expected an object", "json-shape")
             return
-        if not value:
-            self._add(path, "structure", "found an empty object", "ele-1")
+        if not value.keys() - {"id"} and not facts.is_resource:
+            found = "an object with an id only" if value else "an empty object"
+            self._add(path, "structure", f"found {found}, expected content", "ele-1")
             return
         for name, part in value.items():
             element = facts.elements.get(name)

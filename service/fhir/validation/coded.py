@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterable, Iterator
 from typing import Any
 
+from service.fhir.definitions import CodeSet
 from service.fhir.json import JsonObject
 from service.fhir.outcome import Finding, Severity, shown
 from service.fhir.structure import ConceptBinding, Element
@@ -24,6 +25,13 @@ def codings(value: Any) -> list[JsonObject]:
         return []
     listed = value.get("coding", [value] if "code" in value else [])
     return [c for c in listed if isinstance(c, dict)] if isinstance(listed, list) else []
+
+
+def is_member(value: Any, codes: CodeSet) -> bool:
+    """Whether a code, or any coding of a concept, is in the value set."""
+    if isinstance(value, str):
+        return codes.holds_code(value)
+    return any(codes.holds(c.get("system"), c.get("code")) for c in codings(value))
 
 
 def shown_codings(listed: Iterable[JsonObject]) -> str:

@@ -1,0 +1,51 @@
+"""The FHIRPath constraints of profiles, evaluated by fhirpathpy with its R4 model.
+
+The library keeps state for the whole process, so one lock guards every evaluation. A constraint
+holds only if it evaluates to true: empty, anything else and an evaluation that fails do not pass.
+"""
+
+import threading
+from collections.abc import Callable
+from functools import lru_cache
+from typing import Any
+
+import fhirpathpy
+from fhirpathpy.engine.nodes import ResourceNode
+from fhirpathpy.models import models
+
+from service.fhir.definitions import DefinitionError
+from service.fhir.json import JsonObject
+from service.fhir.validation.items import Item
+
+_one_at_a_time = threading.Lock()
+
+
+@lru_cache(maxsize=4096)
+def compiled(expression: str) -> Callable[[Any, JsonObject], list[Any]]:
+    """The evaluator of an expression. Raises DefinitionError if it cannot be parsed."""
+    with _one_at_a_time:
+        try:
+            evaluator: Callable[[Any, JsonObject], list[Any]] = fhirpathpy.compile(
+                expression, models["r4"]
+            )
+        except Exception as error:  # the parser raises bare Exception
+            raise DefinitionError(f"FHIRPath cannot be read: {expression}") from error
+    return evaluator
+
+
+def fault_of(expression: str, item: Item, type_path: str, resource: JsonObject) -> str | None:
+    """None where the constraint holds for the item; else what came out instead of true.
+
+    ``type_path`` is the item's type as the R4 model names it (``Period``,
+    ``Observation.component``); ``resource`` is ``%resource``.
+    """
+    node = ResourceNode.create_node(item.value, type_path, item.companion)
+    evaluator = compiled(expression)
+    with _one_at_a_time:
+        try:
+            result = evaluator(node, {"resource": resource, "rootResource": resource})
+        except Exception as error:  # whatever went wrong, it is no pass
+            return f"it could not be evaluated ({type(error).__name__})"
+    if result == [True]:
+        return None
+    return "it is false" if result == [False] else "it gives no answer"
