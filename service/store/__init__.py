@@ -1,1 +1,1 @@
-"""Where resources are kept: one contract, engines behind it."""
+"""Resources, their versions and the search index: one contract, engines behind it."""

@@ -1,0 +1,160 @@
+"""What a resource is found by (rows) and what is asked (conditions), for any engine.
+
+Extraction makes rows, parsing makes conditions, and a store answers conditions over rows. Values
+are comparable as they stand here: times in UTC as microseconds since 1970, numbers as exact
+decimals, texts folded where case and accents do not count.
+
+``_id`` and ``_lastUpdated`` have no rows: a store knows them itself, asked for as token and date.
+"""
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Literal
+
+Prefix = Literal["eq", "ne", "gt", "lt", "ge", "le", "sa", "eb"]
+Kind = Literal["token", "reference", "date", "string", "quantity", "uri"]
+
+BEGINNING = -(2**62)
+"""Lower end of a period without a start."""
+END = 2**62
+"""Upper end of a period without an end."""
+
+
+@dataclass(frozen=True, slots=True)
+class TokenRow:
+    """A code, identifier, boolean or contact. ``system`` is empty where there is none."""
+
+    parameter: str
+    system: str
+    code: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceRow:
+    """A link: type and id within this service, or no type and the whole address elsewhere."""
+
+    parameter: str
+    type: str
+    id: str
+
+
+@dataclass(frozen=True, slots=True)
+class DateRow:
+    """A time span from ``low`` up to, not including, ``high``."""
+
+    parameter: str
+    low: int
+    high: int
+
+
+@dataclass(frozen=True, slots=True)
+class StringRow:
+    """A text as written and as compared (folded: no case, no accents)."""
+
+    parameter: str
+    text: str
+    folded: str
+
+
+@dataclass(frozen=True, slots=True)
+class QuantityRow:
+    """An amount, or a range of amounts (both ends included). ``system`` empty: no coded unit."""
+
+    parameter: str
+    low: Decimal
+    high: Decimal
+    system: str
+    code: str
+
+
+@dataclass(frozen=True, slots=True)
+class UriRow:
+    """A URI, compared exactly."""
+
+    parameter: str
+    uri: str
+
+
+IndexRow = TokenRow | ReferenceRow | DateRow | StringRow | QuantityRow | UriRow
+
+
+@dataclass(frozen=True, slots=True)
+class TokenValue:
+    """``system`` None: any; empty: explicitly none. ``code`` None: any code of the system."""
+
+    system: str | None
+    code: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceValue:
+    """``type`` None: any type within this service; empty: ``id`` is a whole address elsewhere."""
+
+    type: str | None
+    id: str
+
+
+@dataclass(frozen=True, slots=True)
+class DateValue:
+    """A time span from ``low`` up to, not including, ``high``, and how to compare with it."""
+
+    prefix: Prefix
+    low: int
+    high: int
+
+
+@dataclass(frozen=True, slots=True)
+class StringValue:
+    """Folded text, except for ``exact``: text as written."""
+
+    text: str
+    how: Literal["starts", "contains", "exact"] = "starts"
+
+
+@dataclass(frozen=True, slots=True)
+class QuantityValue:
+    """A number with the span that its precision stands for (``low`` included, ``high`` not).
+
+    ``system`` and ``code`` None: whatever the unit.
+    """
+
+    prefix: Prefix
+    number: Decimal
+    low: Decimal
+    high: Decimal
+    system: str | None = None
+    code: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class UriValue:
+    """``below``: this URI or any that continues it after a slash; ``above``: the other way."""
+
+    uri: str
+    how: Literal["exact", "below", "above"] = "exact"
+
+
+Value = TokenValue | ReferenceValue | DateValue | StringValue | QuantityValue | UriValue
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """One parameter of a search: any of ``values``; negated: none of them, judged on the resource.
+
+    ``missing`` True or False asks whether there is any value at all; then ``values`` is empty.
+    """
+
+    parameter: str
+    kind: Kind
+    values: tuple[Value, ...] = ()
+    negated: bool = False
+    missing: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SortKey:
+    """Order by a parameter; where a resource has several values, by the one that comes first."""
+
+    parameter: str
+    kind: Kind
+    descending: bool = False

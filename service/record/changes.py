@@ -1,0 +1,118 @@
+"""What can be asked of the record: create, update, delete; by whom; and what became of it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from service.fhir.json import JsonObject
+from service.fhir.search_terms import Condition
+from service.store.contract import Identity, Version
+
+Done = Literal["created", "updated", "deleted", "unchanged", "existing"]
+"""``unchanged``: the record says so already. ``existing``: a conditional create found one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Actor:
+    """Who writes or reads: a name, and a reference to a resource where there is one.
+
+    ``role`` is a code of the standard's provenance-participant-type.
+    """
+
+    display: str
+    reference: str | None = None
+    role: str = "author"
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """The one resource that a conditional request is about.
+
+    Either ``identity``, a business identifier, or the conditions of a search. ``text`` is the
+    condition as a person would read it and stands for it where two requests are compared.
+    """
+
+    type: str
+    text: str
+    conditions: tuple[Condition, ...] = ()
+    identity: Identity | None = None
+
+    @classmethod
+    def identifier(cls, type_: str, system: str, value: str) -> "Match":
+        """The resource of this type that carries this identifier."""
+        return cls(type_, f"identifier={system}|{value}", identity=(system, value))
+
+    @property
+    def name(self) -> str:
+        """Stands for the match among all types."""
+        return f"{self.type}?{self.text}"
+
+
+@dataclass(frozen=True, slots=True)
+class Create:
+    """A new resource. An id inside ``resource`` is ignored; without ``id`` the record gives one.
+
+    With ``match``: only when no resource meets it (If-None-Exist).
+    """
+
+    resource: JsonObject
+    id: str | None = None
+    match: Match | None = None
+    place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Update:
+    """A resource as it shall be from now on, by its id or by ``match``; made if there is none.
+
+    ``if_match`` is an entity tag (``W/"3"``, ``"3"`` or ``*``). ``revise(stored, resource)`` may
+    turn what came into what is kept when there is a current version, for example to carry a
+    status forward; what it gives back is validated again.
+    """
+
+    resource: JsonObject
+    if_match: str | None = None
+    match: Match | None = None
+    revise: Callable[[JsonObject, JsonObject], JsonObject] | None = None
+    place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Delete:
+    """The end of a resource; its versions stay."""
+
+    type: str
+    id: str
+    if_match: str | None = None
+    place: str = ""
+
+
+Change = Create | Update | Delete
+"""``place`` of each: the FHIRPath of the resource within what the client sent, for findings."""
+
+
+@dataclass(frozen=True, slots=True)
+class Premise:
+    """A search result that a writer relied upon: the only match, or ``None`` for no match."""
+
+    match: Match
+    found: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Written(Version):
+    """The version that a change led to, and what was done."""
+
+    done: Done
+
+    @classmethod
+    def of(cls, version: Version, done: Done) -> "Written":
+        return cls(
+            version.type,
+            version.id,
+            version.version,
+            version.instant,
+            version.deleted,
+            version.body,
+            done,
+        )

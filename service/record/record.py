@@ -1,0 +1,263 @@
+"""The record: one way in, one way out.
+
+Whatever is stored goes through ``write`` (or ``write_each``): checked, compared with the version
+that the writer saw, numbered, indexed, with one Provenance and its outbox lines, in one
+transaction. Whatever leaves went through ``see``.
+
+References are kept as they are: R4 leaves it open whether a server demands that their targets
+exist, and a hospital's resources arrive in any order. Only a transaction resolves them.
+"""
+
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import datetime
+from uuid import uuid4
+
+from service.fhir.search_terms import Condition, SortKey
+from service.record.changes import Actor, Change, Premise, Written
+from service.record.drafts import Draft, Drafting, Index, Validates
+from service.record.errors import Busy, Gone, Invalid, Malformed, NotFound, RecordError
+from service.record.unit import Unit
+from service.store.contract import (
+    Event,
+    Key,
+    Page,
+    Reader,
+    Release,
+    Store,
+    StoreBusyError,
+    UnitOfWork,
+    Version,
+)
+
+
+def random_id() -> str:
+    """An id that nobody used."""
+    return str(uuid4())
+
+
+class Record:
+    """The record over one store. Safe to share between threads."""
+
+    def __init__(
+        self,
+        store: Store,
+        validator: Validates,
+        clock: Callable[[], datetime],
+        *,
+        index: Index,
+        new_id: Callable[[], str] = random_id,
+    ) -> None:
+        self._store = store
+        self._drafting = Drafting(validator, index)
+        self._clock = clock
+        self._new_id = new_id
+
+    # -- in -------------------------------------------------------------------------------------
+
+    def write(
+        self,
+        changes: Sequence[Change],
+        by: Actor,
+        reason: str | None = None,
+        *,
+        premises: Sequence[Premise] = (),
+        before_commit: Callable[[Reader], None] | None = None,
+    ) -> list[Written]:
+        """All the changes or none, in this order; the answers in the same order.
+
+        ``premises`` are look-ups that must still be true; ``before_commit`` sees the store as it
+        would be, and undoes everything by raising.
+
+        Raises Invalid (every finding of every change), Malformed (two changes of one resource),
+        Conflict, NotFound (deleting what never was), Busy.
+        """
+        drafts = self._drafts(_with_places(changes))
+        with self._begin() as work:
+            unit = self._unit(work)
+            unit.open(drafts, premises)
+            written = [unit.apply(draft) for draft in drafts]
+            _check_overlap(drafts, written)
+            unit.finish(by, reason)
+            if before_commit is not None:
+                before_commit(work)
+        return written
+
+    def write_each(
+        self, changes: Sequence[Change], by: Actor, reason: str | None = None
+    ) -> list[Written | RecordError]:
+        """Every change that can be written, in one transaction; for the others, why not.
+
+        Changes are taken in order, and a later one may build on an earlier one. When this returns
+        without raising, everything it calls written is committed. Raises Busy.
+        """
+        drafts = [self._draft_or_error(change) for change in changes]
+        good = [draft for draft in drafts if isinstance(draft, Draft)]
+        if not good:
+            return [draft for draft in drafts if isinstance(draft, RecordError)]
+        with self._begin() as work:
+            unit = self._unit(work)
+            unit.open(good)
+            results = [_apply_or_error(unit, draft) for draft in drafts]
+            unit.finish(by, reason)
+        return results
+
+    def keep_release(self, name: str, body: bytes) -> Release:
+        """Keep the bytes of a release; gives back what was kept first under its name."""
+        with self._begin() as work:
+            return work.keep_release(Release(name, self._clock(), body))
+
+    # -- out ------------------------------------------------------------------------------------
+
+    def see(self, caller: Actor, version: Version) -> Version | None:  # noqa: ARG002
+        """The version as this caller may see it, or ``None``.
+
+        The one place that decides it, asked for each version just before it leaves. Everybody sees
+        everything so far.
+        """
+        return version
+
+    def read(self, caller: Actor, type_: str, id_: str) -> Version:
+        """The current version. Raises NotFound, Gone."""
+        with self._reading() as reader:
+            version = reader.current([(type_, id_)]).get((type_, id_))
+        return self._seen(caller, version, f"{type_}/{id_}")
+
+    def vread(self, caller: Actor, type_: str, id_: str, version: int) -> Version:
+        """One version. Raises NotFound, Gone when that version is the deletion."""
+        with self._reading() as reader:
+            found = reader.version((type_, id_), version)
+        return self._seen(caller, found, f"{type_}/{id_}/_history/{version}")
+
+    def versions(self, caller: Actor, keys: Collection[Key]) -> list[Version]:
+        """Every version of these resources, deletions too, in the order of commits."""
+        with self._reading() as reader:
+            return list(self._visible(caller, reader.versions(keys)))
+
+    def history(
+        self,
+        caller: Actor,
+        type_: str | None = None,
+        id_: str | None = None,
+        *,
+        since: datetime | None = None,
+        count: int = 100,
+        cursor: str | None = None,
+    ) -> Page:
+        """Versions, newest first. Raises NotFound for a resource that never was."""
+        with self._reading() as reader:
+            if type_ is not None and id_ is not None and not reader.current([(type_, id_)]):
+                raise NotFound.at("", f"There is no {type_}/{id_}.")
+            page = reader.history(type_, id_, since=since, count=count, cursor=cursor)
+        return Page(tuple(self._visible(caller, page.versions)), page.next)
+
+    def search(
+        self,
+        caller: Actor,
+        type_: str,
+        conditions: Sequence[Condition] = (),
+        *,
+        sort: Sequence[SortKey] = (),
+        count: int | None = None,
+        cursor: str | None = None,
+    ) -> Page:
+        """Current resources that meet every condition; all of them without ``count``."""
+        with self._reading() as reader:
+            page = reader.search(type_, conditions, sort=sort, count=count, cursor=cursor)
+        return Page(tuple(self._visible(caller, page.versions)), page.next)
+
+    def total(self, caller: Actor, type_: str, conditions: Sequence[Condition] = ()) -> int:  # noqa: ARG002
+        """How many resources meet every condition."""
+        with self._reading() as reader:
+            return reader.total(type_, conditions)
+
+    def release(self, name: str) -> Release | None:
+        """What was released under a name."""
+        with self._reading() as reader:
+            return reader.release(name)
+
+    def events(self, after: int, count: int = 100) -> list[Event]:
+        """Committed versions after an event number, oldest first."""
+        with self._reading() as reader:
+            return reader.events(after, count)
+
+    def ready(self) -> None:
+        """Raises when the store cannot be read."""
+        self.events(0, 1)
+
+    # -- within ---------------------------------------------------------------------------------
+
+    def _unit(self, work: UnitOfWork) -> Unit:
+        return Unit(work, self._drafting, self._clock, self._new_id)
+
+    def _drafts(self, changes: Sequence[Change]) -> list[Draft]:
+        drafts = [self._draft_or_error(change) for change in changes]
+        errors = [draft for draft in drafts if isinstance(draft, RecordError)]
+        if errors:
+            kind = Malformed if all(isinstance(error, Malformed) for error in errors) else Invalid
+            raise kind([finding for error in errors for finding in error.findings])
+        return [draft for draft in drafts if isinstance(draft, Draft)]
+
+    def _draft_or_error(self, change: Change) -> Draft | RecordError:
+        try:
+            return self._drafting.draft(change)
+        except RecordError as error:
+            return error
+
+    def _seen(self, caller: Actor, version: Version | None, name: str) -> Version:
+        shown = None if version is None else self.see(caller, version)
+        if shown is None:
+            raise NotFound.at("", f"There is no {name}.")
+        if shown.deleted:
+            raise Gone.at("", f"{name} was deleted.")
+        return shown
+
+    def _visible(self, caller: Actor, versions: Collection[Version]) -> Iterator[Version]:
+        for version in versions:
+            shown = self.see(caller, version)
+            if shown is not None:
+                yield shown
+
+    @contextmanager
+    def _begin(self) -> Iterator[UnitOfWork]:
+        try:
+            with self._store.begin() as work:
+                yield work
+        except StoreBusyError:
+            raise Busy.at("", "Others are writing; try again in a moment.") from None
+
+    @contextmanager
+    def _reading(self) -> Iterator[Reader]:
+        with self._store.read() as reader:
+            yield reader
+
+
+def _with_places(changes: Sequence[Change]) -> list[Change]:
+    """Several changes name their entry in findings, unless they say where they come from."""
+    if len(changes) == 1:
+        return list(changes)
+    return [
+        change if change.place else replace(change, place=f"Bundle.entry[{number}].resource")
+        for number, change in enumerate(changes)
+    ]
+
+
+def _apply_or_error(unit: Unit, draft: Draft | RecordError) -> Written | RecordError:
+    if isinstance(draft, RecordError):
+        return draft
+    try:
+        return unit.apply(draft)
+    except RecordError as error:
+        return error
+
+
+def _check_overlap(drafts: Sequence[Draft], written: Sequence[Written]) -> None:
+    seen: set[Key] = set()
+    for draft, one in zip(drafts, written, strict=True):
+        key = (one.type, one.id)
+        if key in seen:
+            raise Malformed.at(
+                draft.change.place, f"{one.type}/{one.id} is changed twice in one transaction."
+            )
+        seen.add(key)

@@ -1,0 +1,194 @@
+"""One unit of work under the write lock: look things up again, compare versions, number, write."""
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+
+from service.fhir.json import JsonObject, read
+from service.record.bodies import says_the_same, stamped
+from service.record.changes import Actor, Create, Delete, Done, Match, Premise, Update, Written
+from service.record.drafts import Draft, Drafting
+from service.record.errors import Conflict, Malformed, NotFound
+from service.record.provenance import provenance
+from service.store.contract import Entry, Key, UnitOfWork, Version
+
+_TAG = re.compile(r'(?:W/)?"([1-9]\d{0,9})"', re.ASCII)
+
+
+class Unit:
+    """What is about to be committed.
+
+    ``new_id`` gives ids that nobody used; ``clock`` is read once, after everything is locked, so
+    that the order of commits is the order of instants.
+    """
+
+    def __init__(
+        self,
+        work: UnitOfWork,
+        drafting: Drafting,
+        clock: Callable[[], datetime],
+        new_id: Callable[[], str],
+    ) -> None:
+        self._work = work
+        self._drafting = drafting
+        self._clock = clock
+        self._new_id = new_id
+        self._instant = datetime.min.replace(tzinfo=UTC)
+        self._matches: dict[str, list[str]] = {}
+        self._current: dict[Key, Version] = {}
+        self._entries: list[Entry] = []
+        self._written: list[Written] = []
+
+    def open(self, drafts: Sequence[Draft], premises: Sequence[Premise] = ()) -> None:
+        """Lock and read everything that the drafts are about, in as few questions as possible."""
+        matches = [premise.match for premise in premises]
+        matches += [match for draft in drafts if (match := _match(draft)) is not None]
+        self._look_up(matches)
+        keys = {(match.type, id_) for match in matches for id_ in self._matches[match.name]}
+        keys |= {key for draft in drafts if (key := _named(draft)) is not None}
+        self._current = self._work.lock(keys)
+        latest = max((version.instant for version in self._current.values()), default=None)
+        now = self._clock().astimezone(UTC)
+        now = now.replace(microsecond=now.microsecond // 1000 * 1000)
+        self._instant = now if latest is None else max(now, latest)
+        for premise in premises:
+            if self._matches[premise.match.name] != ([premise.found] if premise.found else []):
+                raise Conflict.at("", f"{premise.match.name} no longer leads to the same resource.")
+
+    def apply(self, draft: Draft) -> Written:
+        """Decide one draft. Raises Conflict, NotFound, Malformed; the unit stays usable."""
+        match draft.change:
+            case Create():
+                return self._create(draft, draft.change)
+            case Update():
+                return self._update(draft, draft.change)
+            case Delete():
+                return self._delete(draft.change)
+
+    def finish(self, by: Actor, reason: str | None) -> None:
+        """Write what was decided, with its Provenance. Nothing decided, nothing written."""
+        if not self._written:
+            return
+        record = provenance(self._written, by, reason, self._instant)
+        version = self._version(record, "Provenance", self._new_id(), None)
+        self._work.write([*self._entries, Entry(version, self._drafting.index(record))])
+
+    def _look_up(self, matches: Sequence[Match]) -> None:
+        self._work.hold(sorted({match.name for match in matches}))
+        by_identity = [match for match in matches if match.identity is not None]
+        for type_ in {match.type for match in by_identity}:
+            asked = {m.identity: m.name for m in by_identity if m.type == type_ and m.identity}
+            found = self._work.holders(type_, asked.keys())
+            self._matches |= {name: found.get(identity, []) for identity, name in asked.items()}
+        for match in matches:
+            if match.name not in self._matches:
+                page = self._work.search(match.type, match.conditions, count=2)
+                self._matches[match.name] = [version.id for version in page.versions]
+
+    def _found(self, match: Match | None, place: str) -> str | None:
+        if match is None:
+            return None
+        found = self._matches[match.name]
+        if len(found) > 1:
+            raise Conflict.at(place, f"More than one {match.type} meets {match.text}.")
+        return found[0] if found else None
+
+    def _create(self, draft: Draft, change: Create) -> Written:
+        found = self._found(change.match, change.place)
+        if found is not None:
+            return Written.of(self._current[draft.type, found], "existing")
+        id_ = change.id or self._new_id()
+        if (draft.type, id_) in self._current:
+            raise Conflict.at(change.place, f"{draft.type}/{id_} exists already.")
+        return self._put(draft, change.resource, id_, None, "created")
+
+    def _update(self, draft: Draft, change: Update) -> Written:
+        id_ = self._target(draft, change)
+        before = self._current.get((draft.type, id_))
+        _check_version(before, change.if_match, change.place or f"{draft.type}/{id_}")
+        if before is None or before.deleted:
+            return self._put(draft, change.resource, id_, before, "created")
+        stored = read(before.body)
+        resource = change.resource
+        if change.revise is not None:
+            resource = change.revise(stored, resource)
+        if says_the_same(stored, resource):
+            return Written.of(before, "unchanged")
+        if resource is not change.resource:
+            draft = self._drafting.draft(replace(change, resource=resource))
+        return self._put(draft, resource, id_, before, "updated")
+
+    def _target(self, draft: Draft, change: Update) -> str:
+        """The id that an update is about: its own, or that of the one match."""
+        own: str | None = change.resource.get("id")
+        found = self._found(change.match, change.place)
+        if found is not None and own is not None and own != found:
+            raise Malformed.at(
+                change.place,
+                f"{change.match and change.match.text} is {found}, the body says {own}.",
+            )
+        if change.match is not None and found is None and (draft.type, own) in self._current:
+            raise Conflict.at(change.place, f"{draft.type}/{own} does not meet the condition.")
+        return found or own or self._new_id()
+
+    def _delete(self, change: Delete) -> Written:
+        place = change.place or f"{change.type}/{change.id}"
+        before = self._current.get((change.type, change.id))
+        _check_version(before, change.if_match, place)
+        if before is None:
+            raise NotFound.at(place, f"There is no {change.type}/{change.id}.")
+        if before.deleted:
+            return Written.of(before, "unchanged")
+        after = Version(change.type, change.id, before.version + 1, self._instant, True, b"")
+        return self._keep(Entry(after), "deleted")
+
+    def _put(
+        self, draft: Draft, resource: JsonObject, id_: str, before: Version | None, done: Done
+    ) -> Written:
+        version = self._version(resource, draft.type, id_, before)
+        match = _match(draft)
+        if match is not None:
+            self._matches[match.name] = [id_]
+        return self._keep(Entry(version, draft.index), done)
+
+    def _version(
+        self, resource: JsonObject, type_: str, id_: str, before: Version | None
+    ) -> Version:
+        number = before.version + 1 if before else 1
+        body = stamped(resource, id_, number, self._instant)
+        return Version(type_, id_, number, self._instant, False, body)
+
+    def _keep(self, entry: Entry, done: Done) -> Written:
+        self._current[entry.version.type, entry.version.id] = entry.version
+        self._entries.append(entry)
+        written = Written.of(entry.version, done)
+        self._written.append(written)
+        return written
+
+
+def _match(draft: Draft) -> Match | None:
+    return None if isinstance(draft.change, Delete) else draft.change.match
+
+
+def _named(draft: Draft) -> Key | None:
+    match draft.change:
+        case Delete(id=id_) | Create(id=str(id_)):
+            return (draft.type, id_)
+        case Update(resource={"id": str(id_)}):
+            return (draft.type, id_)
+    return None
+
+
+def _check_version(before: Version | None, if_match: str | None, place: str) -> None:
+    """The weak and the strong form of a tag mean the same; a tag we never gave meets nothing."""
+    if if_match is None:
+        return
+    alive = before is not None and not before.deleted
+    if if_match.strip() == "*" and alive:
+        return
+    tag = _TAG.fullmatch(if_match.strip())
+    if tag and before is not None and int(tag.group(1)) == before.version:
+        return
+    found = f"version {before.version}" if before and alive else "no such resource"
+    raise Conflict.at(place, f"If-Match asks for {if_match}, the record has {found}.")

@@ -1,0 +1,169 @@
+"""What a store promises to the record. Engines keep it; nothing here knows an engine.
+
+A store is opened for reading (one consistent view) or for one unit of work (all or nothing,
+durable when it ends without an error). Both are synchronous, so that an asynchronous caller
+spends one thread hop on the whole unit.
+
+Errors: ``StoreBusyError`` when another writer held the store for longer than the engine waits;
+``StoreFormatError`` when a store was written by a newer version of this software.
+"""
+
+from collections.abc import Collection, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+
+from service.fhir.search_terms import Condition, IndexRow, SortKey
+
+Key = tuple[str, str]
+"""Resource type and id."""
+
+Identity = tuple[str, str]
+"""A business identifier: system (empty when it has none) and value."""
+
+
+class StoreBusyError(Exception):
+    """Another writer held the store for too long; nothing was written."""
+
+
+class StoreFormatError(Exception):
+    """The store was made by another version of this software and cannot be opened."""
+
+
+@dataclass(frozen=True, slots=True)
+class Version:
+    """One version of one resource.
+
+    ``version`` counts from 1. ``instant`` is aware, in UTC, to the millisecond. ``body`` is the
+    JSON text to serve; a deleted resource has none.
+    """
+
+    type: str
+    id: str
+    version: int
+    instant: datetime
+    deleted: bool
+    body: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A version to be stored, with the search index rows that it shall be found by."""
+
+    version: Version
+    index: Sequence[IndexRow] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Some versions in order, and the cursor of the page after it (``None``: this is the last)."""
+
+    versions: tuple[Version, ...]
+    next: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One line of the outbox: a version that was committed. ``number`` grows with every commit."""
+
+    number: int
+    type: str
+    id: str
+    version: int
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """Bytes that were released under a name, never to change again."""
+
+    name: str
+    made: datetime
+    body: bytes
+
+
+class Reader(Protocol):
+    """A consistent view of the store."""
+
+    def current(self, keys: Collection[Key]) -> dict[Key, Version]:
+        """The current version of each resource that exists; a deleted one counts as existing."""
+
+    def version(self, key: Key, version: int) -> Version | None:
+        """One version of a resource."""
+
+    def versions(self, keys: Collection[Key]) -> list[Version]:
+        """Every version of these resources, in the order in which they were committed."""
+
+    def history(
+        self,
+        type_: str | None,
+        id_: str | None = None,
+        *,
+        since: datetime | None = None,
+        count: int,
+        cursor: str | None = None,
+    ) -> Page:
+        """Versions committed at or after ``since``, newest first: of a resource, a type, or all."""
+
+    def search(
+        self,
+        type_: str,
+        conditions: Sequence[Condition] = (),
+        *,
+        sort: Sequence[SortKey] = (),
+        count: int | None = None,
+        cursor: str | None = None,
+    ) -> Page:
+        """Current, undeleted resources that meet every condition.
+
+        Without ``sort`` in the order of first creation. Resources without a value for a sort key
+        come last, whichever the direction. Paging goes by key: nothing that stays in place is
+        skipped or repeated while others write. Without ``count``: all.
+        """
+
+    def total(self, type_: str, conditions: Sequence[Condition] = ()) -> int:
+        """How many resources meet every condition."""
+
+    def holders(self, type_: str, identities: Collection[Identity]) -> dict[Identity, list[str]]:
+        """Ids of the undeleted resources that carry each of these business identifiers."""
+
+    def events(self, after: int, count: int) -> list[Event]:
+        """The outbox after an event number, oldest first."""
+
+    def release(self, name: str) -> Release | None:
+        """What was released under this name."""
+
+
+class UnitOfWork(Reader, Protocol):
+    """A view that may write. Its reads see its own writes."""
+
+    def hold(self, names: Collection[str]) -> None:
+        """Let no other unit hold any of these names until this one ends.
+
+        Makes "look for it, then create it" safe: the name stands for what was looked for.
+        """
+
+    def lock(self, keys: Collection[Key]) -> dict[Key, Version]:
+        """As ``current``, and nobody else can change these resources until this unit ends."""
+
+    def write(self, entries: Sequence[Entry]) -> None:
+        """Append versions, make the last of each resource the current one, fill the outbox.
+
+        The version numbers must follow on from what is stored.
+        """
+
+    def keep_release(self, release: Release) -> Release:
+        """Keep a release, or give back what was released under its name before."""
+
+
+class Store(Protocol):
+    """Where versions are kept."""
+
+    def read(self) -> AbstractContextManager[Reader]:
+        """Open a consistent view."""
+
+    def begin(self) -> AbstractContextManager[UnitOfWork]:
+        """Open a unit of work: committed at its end, undone when an exception leaves it."""
+
+    def close(self) -> None:
+        """Let go of connections and files."""

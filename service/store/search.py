@@ -1,0 +1,214 @@
+"""Conditions as SQL over the index tables.
+
+``:not`` and ``:missing`` judge the whole resource. The values of one condition are alternatives;
+all conditions must hold.
+
+The condition that promises the fewest resources drives the question; the others are asked of each
+resource that it gives. Without that an engine with poor statistics reads whole parameters.
+"""
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    ColumnElement,
+    Select,
+    Table,
+    and_,
+    exists,
+    false,
+    literal,
+    not_,
+    or_,
+    select,
+)
+from sqlalchemy.sql.base import ReadOnlyColumnCollection
+
+from service.fhir.search_terms import (
+    Condition,
+    DateValue,
+    Kind,
+    QuantityValue,
+    ReferenceValue,
+    StringValue,
+    TokenValue,
+    UriValue,
+    Value,
+)
+from service.store import tables
+from service.store.index import sortable
+
+Clause = ColumnElement[bool]
+Expression = ColumnElement[Any]
+Columns = ReadOnlyColumnCollection[str, Column[Any]]
+
+TABLES: dict[Kind, Table] = {
+    "reference": tables.reference,
+    "uri": tables.uri,
+    "string": tables.string,
+    "quantity": tables.quantity,
+    "token": tables.token,
+    "date": tables.date,
+}
+"""Where the rows of each kind are; the kinds that tend to leave the fewest resources first."""
+
+_PROMISE = {kind: place for place, kind in enumerate(TABLES)}
+_OWN = ("_id", "_lastUpdated")
+
+
+def matching(type_: str, conditions: Sequence[Condition]) -> list[Clause]:
+    """What a row of ``resource`` must meet to be an undeleted resource that matches."""
+    own = tables.resource.c
+    driver = min(filter(_can_drive, conditions), key=_promise, default=None)
+    clauses: list[Clause] = [own.type == type_, own.deleted.is_(False)]
+    for condition in conditions:
+        if condition.parameter in _OWN:
+            clauses.append(_about_itself(condition))
+        elif condition is driver:
+            clauses.append(own.key.in_(_keys(type_, condition)))
+        else:
+            clauses.append(_about_each(condition))
+    return clauses
+
+
+def _can_drive(condition: Condition) -> bool:
+    return bool(condition.values) and not condition.negated and condition.parameter not in _OWN
+
+
+def _promise(condition: Condition) -> int:
+    return -1 if condition.parameter == "identifier" else _PROMISE[condition.kind]
+
+
+def _keys(type_: str, condition: Condition) -> Select[Any]:
+    rows = TABLES[condition.kind].c
+    return select(rows.resource).where(
+        rows.type == type_, rows.parameter == condition.parameter, _any_value(condition)
+    )
+
+
+def _about_each(condition: Condition) -> Clause:
+    rows = TABLES[condition.kind].c
+    found = exists().where(
+        rows.resource == tables.resource.c.key, rows.parameter == condition.parameter
+    )
+    if condition.missing is not None:
+        return not_(found) if condition.missing else found
+    found = found.where(_any_value(condition))
+    return not_(found) if condition.negated else found
+
+
+def _about_itself(condition: Condition) -> Clause:
+    """``_id`` and ``_lastUpdated``, which every resource has."""
+    own = tables.resource.c
+    if condition.missing is not None:
+        return false() if condition.missing else not_(false())
+    clauses = []
+    for value in condition.values:
+        if isinstance(value, TokenValue):
+            clauses.append(own.id == value.code if not value.system else false())
+        elif isinstance(value, DateValue):
+            # A version's instant is known to the millisecond: that span, in microseconds.
+            clauses.append(_date(value, own.instant, own.instant + literal(1000, BigInteger)))
+    found = or_(false(), *clauses)
+    return not_(found) if condition.negated else found
+
+
+def _any_value(condition: Condition) -> Clause:
+    rows = TABLES[condition.kind].c
+    return or_(false(), *(_clause(value, rows) for value in condition.values))
+
+
+def _clause(value: Value, rows: Columns) -> Clause:
+    match value:
+        case TokenValue():
+            return _equal((rows.code, value.code), (rows.system, value.system))
+        case ReferenceValue():
+            return _equal((rows.target, value.id), (rows.target_type, value.type))
+        case DateValue():
+            return _date(value, rows.low, rows.high)
+        case StringValue():
+            return _string(value, rows)
+        case QuantityValue():
+            amount = _quantity(value, rows.low, rows.high)
+            return and_(amount, _equal((rows.code, value.code), (rows.system, value.system)))
+        case UriValue():
+            return _uri(value, rows.uri)
+
+
+def _equal(*pairs: tuple[Expression, str | None]) -> Clause:
+    """Each column has its text, where there is one."""
+    return and_(True, *(column == text for column, text in pairs if text is not None))
+
+
+def _date(value: DateValue, low: Expression, high: Expression) -> Clause:
+    """Spans without their upper ends. R4 search.html#prefix: containment for eq and ne, overlap
+    for gt, lt, ge and le, separation for sa and eb."""
+    inside = and_(low >= value.low, low < value.high, high <= value.high)
+    match value.prefix:
+        case "eq":
+            return inside
+        case "ne":
+            return not_(inside)
+        case "gt":
+            return high > value.high
+        case "lt":
+            return low < value.low
+        case "ge":
+            return or_(high > value.high, inside)
+        case "le":
+            return or_(low < value.low, inside)
+        case "sa":
+            return low >= value.high
+        case "eb":
+            return high <= value.low
+
+
+def _quantity(value: QuantityValue, low: Expression, high: Expression) -> Clause:
+    """R4 search.html#number: eq and ne go by the precision that was given, the rest are exact."""
+    number = sortable(value.number)
+    inside = and_(low >= sortable(value.low), high < sortable(value.high))
+    match value.prefix:
+        case "eq":
+            return inside
+        case "ne":
+            return not_(inside)
+        case "gt":
+            return high > number
+        case "ge":
+            return high >= number
+        case "lt":
+            return low < number
+        case "le":
+            return low <= number
+        case "sa":
+            return low > number
+        case "eb":
+            return high < number
+
+
+def _string(value: StringValue, rows: Columns) -> Clause:
+    match value.how:
+        case "exact":
+            return rows.text == value.text
+        case "contains":
+            return rows.folded.contains(value.text, autoescape=True)
+        case "starts":
+            return _starts(rows.folded, value.text)
+
+
+def _uri(value: UriValue, uri: Expression) -> Clause:
+    match value.how:
+        case "exact":
+            return uri == value.uri
+        case "below":
+            return or_(uri == value.uri, _starts(uri, value.uri.rstrip("/") + "/"))
+        case "above":
+            steps = value.uri.split("/")
+            return uri.in_(["/".join(steps[:count]) for count in range(1, len(steps) + 1)])
+
+
+def _starts(column: Expression, text: str) -> Clause:
+    """As a range, which an index can answer."""
+    return and_(column >= text, column < text + "\U0010ffff")

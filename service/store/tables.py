@@ -1,0 +1,110 @@
+"""The tables, the same for every engine.
+
+``resource`` has one row per resource and points at its current row in ``version``, which is only
+ever appended to. The index tables are clustered by resource, so that a new resource appends and a
+changed one is cleaned up cheaply, with one covering index each for looking up values.
+"""
+
+from typing import Any
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+metadata = MetaData()
+
+_Number = BigInteger().with_variant(Integer, "sqlite")
+
+resource = Table(
+    "resource",
+    metadata,
+    Column("key", _Number, primary_key=True, autoincrement=False),
+    Column("type", Text, nullable=False),
+    Column("id", Text, nullable=False),
+    Column("current", _Number, nullable=False),
+    Column("instant", BigInteger, nullable=False),
+    Column("deleted", Boolean(create_constraint=False), nullable=False),
+    UniqueConstraint("type", "id"),
+    Index("resource_by_instant", "type", "instant", "key"),
+)
+"""``instant`` (microseconds since 1970, UTC) is that of the current version."""
+
+version = Table(
+    "version",
+    metadata,
+    Column("number", _Number, primary_key=True, autoincrement=False),
+    Column("type", Text, nullable=False),
+    Column("id", Text, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("instant", BigInteger, nullable=False),
+    Column("deleted", Boolean(create_constraint=False), nullable=False),
+    Column("body", LargeBinary, nullable=False),
+    UniqueConstraint("type", "id", "version"),
+)
+"""``number`` is the order of commits over all resources."""
+
+outbox = Table(
+    "outbox",
+    metadata,
+    Column("number", _Number, ForeignKey("version.number"), primary_key=True, autoincrement=False),
+    Column("type", Text, nullable=False),
+    Column("id", Text, nullable=False),
+    Column("version", Integer, nullable=False),
+)
+
+release = Table(
+    "release",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("made", BigInteger, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+)
+
+
+def _index_table(name: str, values: list[Column[Any]], look_up: list[str]) -> Table:
+    """Clustered by resource; ``look_up`` are the columns that a search value is found by."""
+    names = [column.name for column in values]
+    return Table(
+        name,
+        metadata,
+        Column("resource", _Number, nullable=False, primary_key=True),
+        Column("parameter", Text, nullable=False, primary_key=True),
+        *values,
+        Column("type", Text, nullable=False),
+        Index(f"{name}_by_value", "type", "parameter", *look_up, "resource"),
+        sqlite_with_rowid=False,
+        info={"values": names},
+    )
+
+
+def _value(name: str, kind: Any = Text) -> Column[Any]:
+    return Column(name, kind, nullable=False, primary_key=True)
+
+
+token = _index_table("token", [_value("system"), _value("code")], ["code", "system"])
+reference = _index_table(
+    "reference", [_value("target_type"), _value("target")], ["target", "target_type"]
+)
+date = _index_table(
+    "date", [_value("low", BigInteger), _value("high", BigInteger)], ["low", "high"]
+)
+string = _index_table("string", [_value("folded"), _value("text")], ["folded"])
+quantity = _index_table(
+    "quantity",
+    [_value("low"), _value("high"), _value("system"), _value("code")],
+    ["low", "high", "code", "system"],
+)
+"""Numbers as text that sorts as the numbers do: see ``sortable``."""
+uri = _index_table("uri", [_value("uri")], ["uri"])
+
+INDEX = (token, reference, date, string, quantity, uri)

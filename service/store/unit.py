@@ -1,0 +1,277 @@
+"""Reading and writing through one connection, in SQL that every engine understands.
+
+An engine whose writers run side by side extends ``hold`` and ``lock``; here one unit at a time is
+taken for granted.
+"""
+
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from datetime import UTC, datetime, timedelta
+from itertools import islice
+from typing import Any, TypeVar
+
+from sqlalchemy import (
+    Column,
+    Row,
+    Select,
+    Table,
+    bindparam,
+    delete,
+    func,
+    insert,
+    select,
+    tuple_,
+    update,
+)
+from sqlalchemy.engine import Connection
+
+from service.fhir.search_terms import Condition, SortKey
+from service.store import index, search, tables
+from service.store.contract import Entry, Event, Identity, Key, Page, Release, Version
+from service.store.cursor import decode, encode
+from service.store.paging import Order
+
+T = TypeVar("T")
+AnyRow = Row[*tuple[Any, ...]]
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+_AT_ONCE = 500
+"""Values in one statement; engines limit them."""
+
+_resource, _version = tables.resource.c, tables.version.c
+_versions = select(
+    _version.type,
+    _version.id,
+    _version.version,
+    _version.instant,
+    _version.deleted,
+    _version.body,
+    _version.number,
+)
+_of_current = tables.resource.join(tables.version, _version.number == _resource.current)
+
+
+class SqlReader:
+    """A consistent view over one connection inside a transaction."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def current(self, keys: Collection[Key]) -> dict[Key, Version]:
+        asked = _versions.select_from(_of_current)
+        found = self._by_keys(asked, tuple_(_resource.type, _resource.id), keys)
+        return {(row.type, row.id): _as_version(row) for row in found}
+
+    def version(self, key: Key, version: int) -> Version | None:
+        asked = _versions.where(
+            _version.type == key[0], _version.id == key[1], _version.version == version
+        )
+        row = self._connection.execute(asked).one_or_none()
+        return None if row is None else _as_version(row)
+
+    def versions(self, keys: Collection[Key]) -> list[Version]:
+        found = self._by_keys(_versions, tuple_(_version.type, _version.id), keys)
+        return [_as_version(row) for row in sorted(found, key=lambda row: row.number)]
+
+    def history(
+        self,
+        type_: str | None,
+        id_: str | None = None,
+        *,
+        since: datetime | None = None,
+        count: int,
+        cursor: str | None = None,
+    ) -> Page:
+        asked = _versions.order_by(_version.number.desc()).limit(count + 1)
+        if type_ is not None:
+            asked = asked.where(_version.type == type_)
+        if id_ is not None:
+            asked = asked.where(_version.id == id_)
+        if since is not None:
+            asked = asked.where(_version.instant >= to_microseconds(since))
+        if cursor is not None:
+            asked = asked.where(_version.number < decode(cursor, 1)[0])
+        asked = asked.add_columns(_version.number.label("sort_0"))
+        return _page(self._connection.execute(asked).all(), count)
+
+    def search(
+        self,
+        type_: str,
+        conditions: Sequence[Condition] = (),
+        *,
+        sort: Sequence[SortKey] = (),
+        count: int | None = None,
+        cursor: str | None = None,
+    ) -> Page:
+        order = Order(sort)
+        asked = (
+            _versions.add_columns(*order.values)
+            .select_from(_of_current)
+            .where(*search.matching(type_, conditions))
+            .order_by(*order.clauses)
+        )
+        if cursor is not None:
+            asked = asked.where(order.after(decode(cursor, len(sort) + 1)))
+        if count is not None:
+            asked = asked.limit(count + 1)
+        return _page(self._connection.execute(asked).all(), count)
+
+    def total(self, type_: str, conditions: Sequence[Condition] = ()) -> int:
+        asked = select(func.count()).select_from(tables.resource)
+        asked = asked.where(*search.matching(type_, conditions))
+        return self._connection.execute(asked).scalar_one()
+
+    def holders(self, type_: str, identities: Collection[Identity]) -> dict[Identity, list[str]]:
+        token = tables.token.c
+        asked = (
+            select(token.system, token.code, _resource.id)
+            .select_from(tables.token.join(tables.resource, _resource.key == token.resource))
+            .where(token.type == type_, token.parameter == "identifier")
+            .order_by(_resource.key)
+        )
+        found: dict[Identity, list[str]] = {}
+        for row in self._by_keys(asked, tuple_(token.system, token.code), identities):
+            found.setdefault((row.system, row.code), []).append(row.id)
+        return found
+
+    def events(self, after: int, count: int) -> list[Event]:
+        outbox = tables.outbox.c
+        asked = select(tables.outbox).where(outbox.number > after)
+        rows = self._connection.execute(asked.order_by(outbox.number).limit(count))
+        return [Event(row.number, row.type, row.id, row.version) for row in rows]
+
+    def release(self, name: str) -> Release | None:
+        asked = select(tables.release).where(tables.release.c.name == name)
+        row = self._connection.execute(asked).one_or_none()
+        return None if row is None else Release(row.name, from_microseconds(row.made), row.body)
+
+    def _by_keys(
+        self, asked: Select[Any], columns: Any, keys: Iterable[tuple[Any, ...]]
+    ) -> Iterator[AnyRow]:
+        for some in _portions(keys):
+            yield from self._connection.execute(asked.where(columns.in_(some)))
+
+
+class SqlUnitOfWork(SqlReader):
+    """A view that writes, alone."""
+
+    def hold(self, names: Collection[str]) -> None:
+        """Nobody else writes while this unit lasts."""
+
+    def lock(self, keys: Collection[Key]) -> dict[Key, Version]:
+        return self.current(keys)
+
+    def write(self, entries: Sequence[Entry]) -> None:
+        numbered = list(enumerate(entries, self._last(_version.number) + 1))
+        self._insert(tables.version, [_version_row(entry.version, n) for n, entry in numbered])
+        self._insert(tables.outbox, [_outbox_row(entry.version, n) for n, entry in numbered])
+        current = {_key(entry): (number, entry) for number, entry in numbered}
+        keys = self._known(current)
+        self._replace(keys, current)
+        fresh = [name for name in current if name not in keys]
+        keys |= {name: key for key, name in enumerate(fresh, self._last(_resource.key) + 1)}
+        self._insert(tables.resource, [_resource_row(keys[n], *current[n]) for n in fresh])
+        rows = index.rows((keys[name], entry) for name, (_, entry) in current.items())
+        for table, values in rows.items():
+            self._insert(table, values)
+
+    def keep_release(self, release: Release) -> Release:
+        kept = self.release(release.name)
+        if kept is not None:
+            return kept
+        row = {"name": release.name, "made": to_microseconds(release.made), "body": release.body}
+        self._insert(tables.release, [row])
+        return release
+
+    def _replace(self, keys: dict[Key, int], current: dict[Key, tuple[int, Entry]]) -> None:
+        """Point known resources at their new versions and forget what they were found by."""
+        if not keys:
+            return
+        rows = [_resource_row(key, *current[name]) for name, key in keys.items()]
+        moves = [{"known": row["key"]} | {name: row[name] for name in _MOVING} for row in rows]
+        self._connection.execute(_MOVE, moves)
+        for table in tables.INDEX:
+            for some in _portions(keys.values()):
+                self._connection.execute(delete(table).where(table.c.resource.in_(some)))
+
+    def _known(self, names: Collection[Key]) -> dict[Key, int]:
+        asked = select(_resource.type, _resource.id, _resource.key)
+        found = self._by_keys(asked, tuple_(_resource.type, _resource.id), names)
+        return {(row.type, row.id): row.key for row in found}
+
+    def _last(self, column: Column[int]) -> int:
+        return self._connection.execute(select(func.coalesce(func.max(column), 0))).scalar_one()
+
+    def _insert(self, table: Table, rows: Sequence[dict[str, Any]]) -> None:
+        if rows:
+            self._connection.execute(insert(table), rows)
+
+
+_MOVING = ("current", "instant", "deleted")
+_MOVE = update(tables.resource).where(_resource.key == bindparam("known"))
+
+
+def to_microseconds(instant: datetime) -> int:
+    """Microseconds since 1970 in UTC."""
+    return (instant - _EPOCH) // _MICROSECOND
+
+
+def from_microseconds(microseconds: int) -> datetime:
+    """The aware instant in UTC."""
+    return _EPOCH + microseconds * _MICROSECOND
+
+
+def _as_version(row: AnyRow) -> Version:
+    instant = from_microseconds(row.instant)
+    return Version(row.type, row.id, row.version, instant, row.deleted, row.body)
+
+
+def _page(rows: Sequence[AnyRow], count: int | None) -> Page:
+    """The first ``count`` rows; one more among ``rows`` says that there is another page."""
+    versions = tuple(map(_as_version, rows[:count]))
+    if count is None or len(rows) <= count or not versions:
+        return Page(versions, None)
+    last = rows[count - 1]._mapping
+    return Page(versions, encode(*(last[name] for name in last if name.startswith("sort_"))))
+
+
+def _key(entry: Entry) -> Key:
+    return (entry.version.type, entry.version.id)
+
+
+def _version_row(version: Version, number: int) -> dict[str, Any]:
+    return {
+        "number": number,
+        "type": version.type,
+        "id": version.id,
+        "version": version.version,
+        "instant": to_microseconds(version.instant),
+        "deleted": version.deleted,
+        "body": version.body,
+    }
+
+
+def _outbox_row(version: Version, number: int) -> dict[str, Any]:
+    return {
+        "number": number,
+        "type": version.type,
+        "id": version.id,
+        "version": version.version,
+    }
+
+
+def _resource_row(key: int, number: int, entry: Entry) -> dict[str, Any]:
+    return {
+        "key": key,
+        "type": entry.version.type,
+        "id": entry.version.id,
+        "current": number,
+        "instant": to_microseconds(entry.version.instant),
+        "deleted": entry.version.deleted,
+    }
+
+
+def _portions(values: Iterable[T]) -> Iterator[list[T]]:
+    rest = iter(values)
+    while some := list(islice(rest, _AT_ONCE)):
+        yield some
