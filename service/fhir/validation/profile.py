@@ -150,8 +150,12 @@ class _Rule:
 
     def content(self, item: Item, report: _Report) -> None:
         """Check one repetition: its value, its children, its constraints."""
-        for severity, code, diagnostics, key in self._values(item):
+        faults = list(self._values(item))
+        wrong_type = [fault for fault in faults if fault[3] == "type"]
+        for severity, code, diagnostics, key in wrong_type or faults:
             report.add(severity, code, item.path, diagnostics, key)
+        if wrong_type:
+            return  # what is said of the right type says nothing about another
         holder = item.content()
         for child in self._children:
             child.check(holder, item, report)
