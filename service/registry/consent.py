@@ -1,0 +1,155 @@
+"""Whether a child's data may be in a research release: a pure question to Consent resources.
+
+Whatever is unclear means no. A date without a zone holds only where it holds in every zone; a
+birth date without a day, only where every day of it agrees.
+"""
+
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime, time, timedelta
+from typing import Any, Literal
+
+from service.fhir.json import JsonObject
+from service.mapping.canonical import code_system
+from service.registry.partial_dates import first_day, has_surely_reached, last_day, may_have_reached
+
+AGE_OF_CONSENT = 16
+"""Years. From then on only one's own consent counts (common practice; local law wins)."""
+
+_SCOPE = "http://terminology.hl7.org/CodeSystem/consentscope"
+_REASON = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
+_UNDERSTOOD = frozenset({"id", "extension", "type", "period", "purpose", "actor"})
+_FIRST_ZONE = timedelta(hours=14)
+_LAST_ZONE = timedelta(hours=12)
+
+Gap = Literal[
+    "other-consent",  # not a research consent of ours: says nothing
+    "not-active",
+    "refused",  # a decision against
+    "not-understood",  # limits or exceptions that we cannot keep
+    "not-in-force",
+    "other-recipient",
+    "past-age-of-consent",
+]
+"""Why a Consent does not let a child's data into a release."""
+
+
+def has_consent(
+    consents: Iterable[JsonObject],
+    birth_date: str | None,
+    at: datetime,
+    *,
+    age_of_consent: int = AGE_OF_CONSENT,
+    recipient: str | None = None,
+) -> bool:
+    """Whether some consent of one child holds at the aware instant ``at``, and none refuses.
+
+    ``recipient`` is the reference of the registry that the release is for: a consent that names
+    recipients holds for them only.
+    """
+    gaps = [
+        consent_gap(consent, birth_date, at, age_of_consent=age_of_consent, recipient=recipient)
+        for consent in consents
+    ]
+    return None in gaps and "refused" not in gaps
+
+
+def consent_gap(
+    consent: JsonObject,
+    birth_date: str | None,
+    at: datetime,
+    *,
+    age_of_consent: int = AGE_OF_CONSENT,
+    recipient: str | None = None,
+) -> Gap | None:
+    """Why ``consent`` does not hold at ``at``; None where it holds."""
+    if not _is_ours(consent):
+        return "other-consent"
+    if consent.get("status") != "active":
+        return "not-active"
+    provision = consent.get("provision", {})
+    if provision.get("type") == "deny":
+        return "refused"
+    if not _is_understood(consent, provision):
+        return "not-understood"
+    if not _covers(provision.get("period", {}), at):
+        return "not-in-force"
+    if not _is_for(provision.get("actor", []), recipient):
+        return "other-recipient"
+    if not _giver_may_decide(consent, birth_date, at, age_of_consent):
+        return "past-age-of-consent"
+    return None
+
+
+def _is_ours(consent: JsonObject) -> bool:
+    categories = _codings(consent.get("category", []))
+    return (_SCOPE, "research") in _codings([consent.get("scope", {})]) and (
+        code_system("airway-consent"),
+        "adherence-research",
+    ) in categories
+
+
+def _is_understood(consent: JsonObject, provision: JsonObject) -> bool:
+    """A permission for research without limits or exceptions that this program cannot keep."""
+    purposes = {(part.get("system"), part.get("code")) for part in provision.get("purpose", [])}
+    return (
+        provision.get("type") == "permit"
+        and provision.keys() <= _UNDERSTOOD
+        and (_REASON, "HRESCH") in purposes
+        and "modifierExtension" not in consent
+        and "implicitRules" not in consent
+    )
+
+
+def _is_for(actors: Iterable[JsonObject], recipient: str | None) -> bool:
+    named = [actor.get("reference", {}).get("reference") for actor in actors]
+    return not named or (recipient is not None and recipient in named)
+
+
+def _giver_may_decide(
+    consent: JsonObject, birth_date: str | None, at: datetime, age_of_consent: int
+) -> bool:
+    """A parent's consent ends when the child may have come of age; the child's own begins then."""
+    if birth_date is None:
+        return False
+    child = consent.get("patient", {}).get("reference")
+    givers = [giver.get("reference") for giver in consent.get("performer", [])]
+    given = consent.get("dateTime")
+    if (
+        child in givers
+        and given
+        and has_surely_reached(age_of_consent, birth_date, first_day(given))
+    ):
+        return True
+    by_another = not givers or any(giver != child for giver in givers)
+    return by_another and not may_have_reached(
+        age_of_consent, birth_date, (at.astimezone(UTC) + _FIRST_ZONE).date()
+    )
+
+
+def _covers(period: JsonObject, at: datetime) -> bool:
+    """Whether ``at`` is in the period wherever on earth it was written; open at its end only."""
+    start, end = period.get("start"), period.get("end")
+    if start is None or at < _latest_start(start):
+        return False
+    return end is None or at <= _earliest_end(end)
+
+
+def _latest_start(text: str) -> datetime:
+    if "T" in text:
+        return datetime.fromisoformat(text)
+    return datetime.combine(first_day(text), time.min, UTC) + _LAST_ZONE
+
+
+def _earliest_end(text: str) -> datetime:
+    if "T" in text:
+        return datetime.fromisoformat(text)
+    return datetime.combine(last_day(text), time.max, UTC) - _FIRST_ZONE
+
+
+def _codings(concepts: Iterable[JsonObject]) -> set[tuple[Any, Any]]:
+    return {(part.get("system"), part.get("code")) for part in _flat(concepts)}
+
+
+def _flat(concepts: Iterable[JsonObject]) -> Iterator[JsonObject]:
+    for concept in concepts:
+        yield from concept.get("coding", [])
