@@ -29,7 +29,7 @@ ENTRY = {
     "Date": "09/02/2026",
     "Started": "07:20",
     "Finished": "07:41",
-    "What we did": "Blowing with flutter",
+    "What we did": "Shaky blowing",
     "Plan line": "opep",
     "How it went": "all of it",
     "If not, why": "",
