@@ -27,12 +27,12 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class UsualBand:
-    """Usual values of one dose part, ends included, in ``unit`` (UCUM)."""
+    """Usual values of one dose part, ends included, in ``unit`` (UCUM; None for a plain count)."""
 
     part: str
     low: Decimal
     high: Decimal
-    unit: str
+    unit: str | None
     source: str
 
 
@@ -56,7 +56,7 @@ class Technique:
     cautions: tuple[Fact, ...] = ()
 
 
-def _band(part: str, low: int, high: int, unit: str, source: str) -> UsualBand:
+def _band(part: str, low: int, high: int, unit: str | None, source: str) -> UsualBand:
     return UsualBand(part, Decimal(low), Decimal(high), unit, source)
 
 
@@ -100,11 +100,11 @@ _ALL = (
         minimum_age=4,
         usual=(
             _band("pressure", 10, 20, "cm[H2O]", _PRESSURE_GUIDELINE),
-            _band("breaths", 10, 15, "1", _PEP_SHEET),
+            _band("breaths", 10, 15, None, _PEP_SHEET),
             _band("hold", 2, 3, "s", _PEP_SHEET),
             _band("outBreath", 4, 6, "s", _PEP_SHEET),
-            _band("huffs", 2, 3, "1", _PEP_SHEET),
-            _band("cycles", 4, 6, "1", FROM_MEMORY),
+            _band("huffs", 2, 3, None, _PEP_SHEET),
+            _band("cycles", 4, 6, None, FROM_MEMORY),
         ),
         cautions=(_NOT_FOR_INFANTS, _NOT_FLAT, _AIR_LEAK, _STOP),
     ),
@@ -118,7 +118,7 @@ _ALL = (
         minimum_age=4,
         usual=(
             _band("pressure", 10, 20, "cm[H2O]", _OSCILLATION_STUDY),
-            _band("breaths", 10, 10, "1", COMMON_PRACTICE),
+            _band("breaths", 10, 10, None, COMMON_PRACTICE),
             _band("frequency", 6, 26, "Hz", FROM_MEMORY),
         ),
         cautions=(_NOT_FOR_INFANTS, _IRRITABLE, _NOT_FLAT, _AIR_LEAK, _STOP),
@@ -130,7 +130,7 @@ _ALL = (
         positive_pressure=True,
         usual=(
             _band("pressure", 26, 102, "cm[H2O]", _HIGH_PRESSURE_REVIEW),
-            _band("cycles", 8, 10, "1", FROM_MEMORY),
+            _band("cycles", 8, 10, None, FROM_MEMORY),
         ),
         cautions=(
             Fact(
@@ -211,8 +211,8 @@ _ALL = (
         usual=(
             _band("insufflation", 10, 50, "cm[H2O]", _COUGH_SURVEY),
             _band("exsufflation", -60, -10, "cm[H2O]", _COUGH_SURVEY),
-            _band("breathsPerSet", 4, 5, "1", COMMON_PRACTICE),
-            _band("sets", 3, 5, "1", COMMON_PRACTICE),
+            _band("breathsPerSet", 4, 5, None, COMMON_PRACTICE),
+            _band("sets", 3, 5, None, COMMON_PRACTICE),
         ),
         cautions=(
             Fact(
