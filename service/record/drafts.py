@@ -48,6 +48,8 @@ class Drafting:
         if not isinstance(kind, str):
             raise Malformed.at(change.place, "A resource says what it is in resourceType.")
         _check_id(change, kind)
+        if change.match is not None and change.match.type != kind:
+            raise Malformed.at(change.place, f"The condition is about {change.match.type}.")
         findings = self._validator.validate(change.resource)
         if has_errors(findings):
             raise Invalid([placed(finding, change.place) for finding in findings])

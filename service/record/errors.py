@@ -5,6 +5,7 @@ RecordError
 ├── NotFound              there is no such resource, or the caller may not know it    404
 ├── Gone                  the resource was deleted                                    410
 ├── Conflict              somebody else was there first: version, identity            412
+│   └── Moved             a look-up that the writer relied upon leads elsewhere by now
 ├── Invalid               a resource breaks the standard or a profile                 422
 ├── PreconditionRequired  the version that is being changed must be named             428
 └── Busy                  the store could not be written in time; try again           503
@@ -62,6 +63,10 @@ class Conflict(RecordError):
 
     status = 412
     code = "conflict"
+
+
+class Moved(Conflict):
+    """A look-up that the writer relied upon leads elsewhere by now; planning anew may help."""
 
 
 class Invalid(RecordError):

@@ -14,10 +14,12 @@ from dataclasses import replace
 from datetime import datetime
 from uuid import uuid4
 
+from service.fhir.search import index_values
 from service.fhir.search_terms import Condition, SortKey
-from service.record.changes import Actor, Change, Premise, Written
+from service.record.changes import Actor, Change, Match, Premise, Written
 from service.record.drafts import Draft, Drafting, Index, Validates
 from service.record.errors import Busy, Gone, Invalid, Malformed, NotFound, RecordError
+from service.record.matching import look_up
 from service.record.unit import Unit
 from service.store.contract import (
     Event,
@@ -46,13 +48,13 @@ class Record:
         validator: Validates,
         clock: Callable[[], datetime],
         *,
-        index: Index,
+        index: Index = index_values,
         new_id: Callable[[], str] = random_id,
     ) -> None:
         self._store = store
         self._drafting = Drafting(validator, index)
         self._clock = clock
-        self._new_id = new_id
+        self.new_id = new_id
 
     # -- in -------------------------------------------------------------------------------------
 
@@ -118,17 +120,26 @@ class Record:
         """
         return version
 
+    def shown(self, caller: Actor, version: Version | None, name: str, place: str = "") -> Version:
+        """What ``see`` lets through of something asked for by ``name``. Raises NotFound, Gone."""
+        shown = None if version is None else self.see(caller, version)
+        if shown is None:
+            raise NotFound.at(place, f"There is no {name}.")
+        if shown.deleted:
+            raise Gone.at(place, f"{name} was deleted.")
+        return shown
+
     def read(self, caller: Actor, type_: str, id_: str) -> Version:
         """The current version. Raises NotFound, Gone."""
         with self._reading() as reader:
             version = reader.current([(type_, id_)]).get((type_, id_))
-        return self._seen(caller, version, f"{type_}/{id_}")
+        return self.shown(caller, version, f"{type_}/{id_}")
 
     def vread(self, caller: Actor, type_: str, id_: str, version: int) -> Version:
         """One version. Raises NotFound, Gone when that version is the deletion."""
         with self._reading() as reader:
             found = reader.version((type_, id_), version)
-        return self._seen(caller, found, f"{type_}/{id_}/_history/{version}")
+        return self.shown(caller, found, f"{type_}/{id_}/_history/{version}")
 
     def versions(self, caller: Actor, keys: Collection[Key]) -> list[Version]:
         """Every version of these resources, deletions too, in the order of commits."""
@@ -172,6 +183,11 @@ class Record:
         with self._reading() as reader:
             return reader.total(type_, conditions)
 
+    def matches(self, matches: Sequence[Match]) -> dict[str, list[str]]:
+        """Ids of the resources that meet each match, by its name; two stand for any more."""
+        with self._reading() as reader:
+            return look_up(reader, matches)
+
     def release(self, name: str) -> Release | None:
         """What was released under a name."""
         with self._reading() as reader:
@@ -189,7 +205,7 @@ class Record:
     # -- within ---------------------------------------------------------------------------------
 
     def _unit(self, work: UnitOfWork) -> Unit:
-        return Unit(work, self._drafting, self._clock, self._new_id)
+        return Unit(work, self._drafting, self._clock, self.new_id)
 
     def _drafts(self, changes: Sequence[Change]) -> list[Draft]:
         drafts = [self._draft_or_error(change) for change in changes]
@@ -204,14 +220,6 @@ class Record:
             return self._drafting.draft(change)
         except RecordError as error:
             return error
-
-    def _seen(self, caller: Actor, version: Version | None, name: str) -> Version:
-        shown = None if version is None else self.see(caller, version)
-        if shown is None:
-            raise NotFound.at("", f"There is no {name}.")
-        if shown.deleted:
-            raise Gone.at("", f"{name} was deleted.")
-        return shown
 
     def _visible(self, caller: Actor, versions: Collection[Version]) -> Iterator[Version]:
         for version in versions:

@@ -9,7 +9,8 @@ from service.fhir.json import JsonObject, read
 from service.record.bodies import says_the_same, stamped
 from service.record.changes import Actor, Create, Delete, Done, Match, Premise, Update, Written
 from service.record.drafts import Draft, Drafting
-from service.record.errors import Conflict, Malformed, NotFound
+from service.record.errors import Conflict, Malformed, Moved, NotFound
+from service.record.matching import look_up
 from service.record.provenance import provenance
 from service.store.contract import Entry, Key, UnitOfWork, Version
 
@@ -44,7 +45,8 @@ class Unit:
         """Lock and read everything that the drafts are about, in as few questions as possible."""
         matches = [premise.match for premise in premises]
         matches += [match for draft in drafts if (match := _match(draft)) is not None]
-        self._look_up(matches)
+        self._work.hold(sorted({match.name for match in matches}))
+        self._matches = look_up(self._work, matches)
         keys = {(match.type, id_) for match in matches for id_ in self._matches[match.name]}
         keys |= {key for draft in drafts if (key := _named(draft)) is not None}
         self._current = self._work.lock(keys)
@@ -54,7 +56,7 @@ class Unit:
         self._instant = now if latest is None else max(now, latest)
         for premise in premises:
             if self._matches[premise.match.name] != ([premise.found] if premise.found else []):
-                raise Conflict.at("", f"{premise.match.name} no longer leads to the same resource.")
+                raise Moved.at("", f"{premise.match.name} leads elsewhere by now.")
 
     def apply(self, draft: Draft) -> Written:
         """Decide one draft. Raises Conflict, NotFound, Malformed; the unit stays usable."""
@@ -73,18 +75,6 @@ class Unit:
         record = provenance(self._written, by, reason, self._instant)
         version = self._version(record, "Provenance", self._new_id(), None)
         self._work.write([*self._entries, Entry(version, self._drafting.index(record))])
-
-    def _look_up(self, matches: Sequence[Match]) -> None:
-        self._work.hold(sorted({match.name for match in matches}))
-        by_identity = [match for match in matches if match.identity is not None]
-        for type_ in {match.type for match in by_identity}:
-            asked = {m.identity: m.name for m in by_identity if m.type == type_ and m.identity}
-            found = self._work.holders(type_, asked.keys())
-            self._matches |= {name: found.get(identity, []) for identity, name in asked.items()}
-        for match in matches:
-            if match.name not in self._matches:
-                page = self._work.search(match.type, match.conditions, count=2)
-                self._matches[match.name] = [version.id for version in page.versions]
 
     def _found(self, match: Match | None, place: str) -> str | None:
         if match is None:

@@ -1,0 +1,426 @@
+"""The one way in and the one way out."""
+
+from concurrent.futures import ThreadPoolExecutor
+from datetime import timedelta
+from decimal import Decimal
+from threading import Barrier
+
+import pytest
+from record_samples import AUTHOR, SYSTEM, numbered, observation, patient
+
+from service.fhir.json import read, write
+from service.fhir.search_terms import Condition, ReferenceValue
+from service.record import Create, Delete, Match, Record, Update
+from service.record.errors import Conflict, Gone, Invalid, Malformed, NotFound, RecordError
+
+
+def body(version):
+    return read(version.body)
+
+
+def put(record, resource, **how):
+    return record.write([Update(resource, **how)], AUTHOR)[0]
+
+
+# -- value for value -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("text", ["0.10", "12.50", "1.2E+2", "120", "0.000", "-0.5", "1E-7"])
+def test_a_decimal_keeps_its_digits(record, text):
+    made = record.write([Create(observation(Decimal(text)))], AUTHOR)[0]
+    stored = record.read(AUTHOR, "Observation", made.id).body
+    assert f'"value":{text}'.encode() in stored
+    assert record.vread(AUTHOR, "Observation", made.id, 1).body == stored
+    assert record.history(AUTHOR, "Observation", made.id).versions[0].body == stored
+
+
+@pytest.mark.parametrize("text", ["1987", "1987-04", "1987-04-30"])
+def test_a_date_keeps_its_precision(record, text):
+    made = record.write([Create(patient(birthDate=text))], AUTHOR)[0]
+    assert body(made)["birthDate"] == text
+
+
+@pytest.mark.parametrize(
+    "text", ["2031-03-09T07:05:00+05:45", "2031-03-09T07:05:00.500Z", "2016-12-31T23:59:60Z"]
+)
+def test_a_time_keeps_its_text(record, text):
+    made = record.write([Create(observation(effectiveDateTime=text))], AUTHOR)[0]
+    assert body(made)["effectiveDateTime"] == text
+
+
+def test_an_extension_on_a_primitive_is_kept(record):
+    unknown = {"extension": [{"url": "https://clinic.example/why", "valueCode": "unknown"}]}
+    made = record.write([Create(patient(birthDate="2019", _birthDate=unknown))], AUTHOR)[0]
+    assert body(made)["_birthDate"] == unknown
+
+
+def test_the_server_adds_its_own_metadata_and_keeps_the_rest(record, clock):
+    meta = {"versionId": "77", "lastUpdated": "1999-01-01T00:00:00Z", "tag": [{"code": "x"}]}
+    made = record.write([Create(observation(id="mine", meta=meta))], AUTHOR)[0]
+    assert body(made)["id"] == made.id != "mine"
+    assert body(made)["meta"] == {
+        "versionId": "1",
+        "lastUpdated": "2031-03-09T12:00:00.000Z",
+        "tag": [{"code": "x"}],
+    }
+    assert made.instant == clock.now
+
+
+# -- versions ------------------------------------------------------------------------------------
+
+
+def test_an_update_adds_a_version(record, clock):
+    assert put(record, observation(1, id="a")).done == "created"
+    clock.move(minutes=1)
+    second = put(record, observation(2, id="a"))
+    assert (second.done, second.version, second.instant) == ("updated", 2, clock.now)
+    assert body(record.read(AUTHOR, "Observation", "a"))["valueQuantity"]["value"] == 2
+    assert body(record.vread(AUTHOR, "Observation", "a", 1))["valueQuantity"]["value"] == 1
+
+
+def test_saying_the_same_again_adds_none(record, clock):
+    first = put(record, observation(Decimal("0.10"), id="a", language="en"))
+    clock.move(minutes=1)
+    reordered = dict(reversed(observation(Decimal("0.10"), id="a", language="en").items()))
+    again = put(record, reordered)
+    assert (again.done, again.version, again.body) == ("unchanged", 1, first.body)
+    assert put(record, body(first)).done == "unchanged"
+    assert put(record, observation(Decimal("0.1"), id="a", language="en")).done == "updated"
+
+
+@pytest.mark.parametrize("tag", ['W/"2"', '"2"', "*"])
+def test_a_matching_tag_lets_through(record, tag):
+    put(record, observation(1, id="a"))
+    put(record, observation(2, id="a"))
+    assert put(record, observation(3, id="a"), if_match=tag).version == 3
+
+
+@pytest.mark.parametrize("tag", ['W/"1"', '"1"', 'W/"x"', "2", ""])
+def test_another_tag_is_a_conflict(record, tag):
+    put(record, observation(1, id="a"))
+    put(record, observation(2, id="a"))
+    with pytest.raises(Conflict) as caught:
+        put(record, observation(3, id="a"), if_match=tag)
+    assert caught.value.findings[0].code == "conflict"
+    with pytest.raises(Conflict):
+        record.write([Delete("Observation", "a", if_match=tag)], AUTHOR)
+    assert record.read(AUTHOR, "Observation", "a").version == 2
+
+
+def test_a_tag_for_what_is_not_there_is_a_conflict(record):
+    with pytest.raises(Conflict):
+        put(record, observation(id="a"), if_match="*")
+
+
+def test_deleting_leaves_the_past_and_an_update_brings_back(record):
+    put(record, observation(1, id="a"))
+    assert record.write([Delete("Observation", "a")], AUTHOR)[0].done == "deleted"
+    with pytest.raises(Gone):
+        record.read(AUTHOR, "Observation", "a")
+    with pytest.raises(Gone):
+        record.vread(AUTHOR, "Observation", "a", 2)
+    assert record.vread(AUTHOR, "Observation", "a", 1).version == 1
+    assert record.write([Delete("Observation", "a")], AUTHOR)[0].done == "unchanged"
+    back = put(record, observation(1, id="a"))
+    assert (back.done, back.version) == ("created", 3)
+    assert [v.version for v in record.history(AUTHOR, "Observation", "a").versions] == [3, 2, 1]
+
+
+def test_what_never_was_is_not_found(record):
+    for ask in (
+        lambda: record.read(AUTHOR, "Observation", "a"),
+        lambda: record.vread(AUTHOR, "Observation", "a", 1),
+        lambda: record.history(AUTHOR, "Observation", "a"),
+        lambda: record.write([Delete("Observation", "a")], AUTHOR),
+    ):
+        with pytest.raises(NotFound):
+            ask()
+
+
+def test_instants_never_run_backwards(record, clock):
+    put(record, observation(1, id="a"))
+    clock.move(hours=-1)
+    second = put(record, observation(2, id="a"))
+    assert second.instant - record.vread(AUTHOR, "Observation", "a", 1).instant == timedelta()
+
+
+# -- all or nothing ------------------------------------------------------------------------------
+
+
+def test_a_refused_resource_is_refused_with_every_finding_at_its_place(record):
+    bad = observation(status="nope", birthDate="2019")
+    with pytest.raises(Invalid) as caught:
+        record.write([Create(bad)], AUTHOR)
+    assert {finding.expression for finding in caught.value.findings} == {
+        "Observation.status",
+        "Observation.birthDate",
+    }
+    with pytest.raises(Invalid) as caught:
+        record.write([Create(observation()), Create(bad), Create(patient(active="yes"))], AUTHOR)
+    assert {finding.expression for finding in caught.value.findings} == {
+        "Bundle.entry[1].resource.status",
+        "Bundle.entry[1].resource.birthDate",
+        "Bundle.entry[2].resource.active",
+    }
+    assert record.events(0) == []
+
+
+def test_a_conflict_in_one_change_undoes_all(record):
+    put(record, observation(1, id="a"))
+    before = record.events(0)
+    with pytest.raises(Conflict):
+        record.write([Create(patient()), Update(observation(2, id="a"), if_match='W/"9"')], AUTHOR)
+    assert record.events(0) == before
+    assert record.total(AUTHOR, "Patient") == 0
+
+
+def test_one_resource_cannot_be_changed_twice_in_a_unit(record):
+    with pytest.raises(Malformed):
+        record.write([Update(observation(1, id="a")), Update(observation(2, id="a"))], AUTHOR)
+    assert record.events(0) == []
+
+
+def test_an_error_before_the_commit_undoes_all(record):
+    def fail(reader):
+        assert reader.total("Observation") == 1
+        raise LookupError
+
+    with pytest.raises(LookupError):
+        record.write([Create(observation())], AUTHOR, before_commit=fail)
+    assert record.events(0) == []
+
+
+@pytest.mark.parametrize("id_", ["", "a b", "x" * 65, "ä", 7, None])
+def test_an_update_needs_an_id_that_can_be_one(record, id_):
+    with pytest.raises(RecordError):
+        put(record, observation(id=id_))
+
+
+# -- provenance ----------------------------------------------------------------------------------
+
+
+def provenances(record, version):
+    target = Condition("target", "reference", (ReferenceValue(version.type, version.id),))
+    return [body(v) for v in record.search(AUTHOR, "Provenance", [target]).versions]
+
+
+def test_one_provenance_for_each_unit_names_the_versions_it_wrote(record, clock):
+    one, two = record.write([Create(observation()), Create(patient())], AUTHOR, "first visit")
+    clock.move(minutes=1)
+    put(record, observation(2, id=one.id))
+    first, second = provenances(record, one)
+    assert [target["reference"] for target in first["target"]] == [
+        f"Observation/{one.id}/_history/1",
+        f"Patient/{two.id}/_history/1",
+    ]
+    assert first["activity"]["coding"][0]["code"] == "CREATE"
+    assert first["reason"] == [{"text": "first visit"}]
+    assert first["agent"][0]["who"] == {"display": AUTHOR.display}
+    assert second["target"] == [{"reference": f"Observation/{one.id}/_history/2"}]
+    assert second["activity"]["coding"][0]["code"] == "UPDATE"
+    assert second["recorded"] == "2031-03-09T12:01:00.000Z"
+
+
+def test_a_provenance_is_itself_valid(record, validator):
+    made = record.write([Create(observation())], AUTHOR)[0]
+    assert validator.validate(provenances(record, made)[0]) == []
+
+
+def test_writing_nothing_new_leaves_no_trace(record):
+    put(record, observation(id="a"))
+    before = record.events(0)
+    put(record, observation(id="a"))
+    assert record.write([], AUTHOR) == []
+    assert record.events(0) == before
+
+
+# -- conditional ---------------------------------------------------------------------------------
+
+
+def test_a_conditional_create_finds_what_is_there(record):
+    match = Match.identifier("Observation", SYSTEM, "7")
+    first = record.write([Create(numbered(7), match=match)], AUTHOR)[0]
+    again = record.write([Create(numbered(7, status="amended"), match=match)], AUTHOR)[0]
+    assert (first.done, again.done) == ("created", "existing")
+    assert (again.id, again.version, again.body) == (first.id, 1, first.body)
+
+
+def test_a_conditional_update_makes_then_changes(record):
+    match = Match.identifier("Observation", SYSTEM, "7")
+    first = put(record, numbered(7), match=match)
+    same = put(record, numbered(7), match=match)
+    other = put(record, numbered(7, status="amended"), match=match)
+    assert [one.done for one in (first, same, other)] == ["created", "unchanged", "updated"]
+    assert first.id == same.id == other.id
+    with pytest.raises(Malformed):
+        put(record, numbered(7, id="another"), match=match)
+
+
+def test_a_condition_that_several_meet_is_a_conflict(record):
+    record.write([Create(numbered(7)), Create(numbered(7))], AUTHOR)
+    match = Match.identifier("Observation", SYSTEM, "7")
+    with pytest.raises(Conflict):
+        record.write([Create(numbered(7), match=match)], AUTHOR)
+    with pytest.raises(Conflict):
+        put(record, numbered(7), match=match)
+
+
+def test_an_id_that_is_taken_does_not_meet_the_condition(record):
+    put(record, observation(id="a"))
+    with pytest.raises(Conflict):
+        put(record, numbered(7, id="a"), match=Match.identifier("Observation", SYSTEM, "7"))
+    with pytest.raises(Conflict):
+        record.write([Create(observation(), id="a")], AUTHOR)
+
+
+def test_what_came_can_be_revised_in_the_light_of_what_is_stored(record):
+    def amended(stored, came):
+        same = stored["valueQuantity"] == came["valueQuantity"]
+        return stored if same else came | {"status": "amended"}
+
+    match = Match.identifier("Observation", SYSTEM, "7")
+
+    def log(value):
+        resource = numbered(7, valueQuantity={"value": value})
+        return put(record, resource, match=match, revise=amended)
+
+    assert [log(1).done, log(1).done, log(2).done, log(2).done] == [
+        "created",
+        "unchanged",
+        "updated",
+        "unchanged",
+    ]
+    found = record.search(AUTHOR, "Observation").versions
+    assert [body(one)["status"] for one in found] == ["amended"]
+
+
+def test_what_a_revision_makes_is_checked_too(record):
+    put(record, observation(1, id="a"))
+    with pytest.raises(Invalid):
+        put(record, observation(2, id="a"), revise=lambda _, came: came | {"status": "nope"})
+
+
+# -- each for itself -----------------------------------------------------------------------------
+
+
+def test_one_bad_row_never_fails_the_others(record):
+    rows = [numbered(1), numbered(2, status="nope"), numbered(3)]
+    first, second, third = record.write_each([Create(row) for row in rows], AUTHOR)
+    assert (first.done, third.done) == ("created", "created")
+    assert isinstance(second, Invalid)
+    assert second.findings[0].expression == "Observation.status"
+    assert len(provenances(record, first)[0]["target"]) == 2
+
+
+def test_rows_may_build_on_each_other(record):
+    def by_number(number, **other):
+        match = Match.identifier("Observation", SYSTEM, str(number))
+        return Update(numbered(number, **other), match=match)
+
+    rows = [by_number(1), by_number(1), by_number(1, status="amended"), by_number(2)]
+    results = record.write_each(rows, AUTHOR)
+    assert [one.done for one in results] == ["created", "unchanged", "updated", "created"]
+    assert [one.version for one in results] == [1, 1, 2, 1]
+    assert record.total(AUTHOR, "Observation") == 2
+    again = record.write_each([by_number(2), by_number(1, status="amended")], AUTHOR)
+    assert [one.done for one in again] == ["unchanged", "unchanged"]
+
+
+def test_a_row_in_conflict_is_reported_and_the_rest_is_kept(record):
+    put(record, observation(1, id="a"))
+    stale = Update(observation(2, id="a"), if_match='W/"9"')
+    refused, kept = record.write_each([stale, Create(numbered(1))], AUTHOR)
+    assert isinstance(refused, Conflict)
+    assert record.read(AUTHOR, "Observation", kept.id).body == kept.body
+
+
+def test_only_bad_rows_write_nothing(record):
+    results = record.write_each([Create(observation(status="nope"))] * 2, AUTHOR)
+    assert [type(one) for one in results] == [Invalid, Invalid]
+    assert record.write_each([], AUTHOR) == []
+    assert record.events(0) == []
+
+
+# -- at the same time ----------------------------------------------------------------------------
+
+
+def at_once(count, act):
+    start = Barrier(count)
+
+    def run(number):
+        start.wait()
+        try:
+            return act(number)
+        except RecordError as error:
+            return error
+
+    with ThreadPoolExecutor(count) as pool:
+        return list(pool.map(run, range(count)))
+
+
+def test_of_eight_writers_with_one_tag_exactly_one_wins(record):
+    put(record, observation(0, id="a"))
+    for round_ in range(1, 6):
+        results = at_once(
+            8,
+            lambda number, tag=f'W/"{round_}"', base=round_ * 10: put(
+                record, observation(base + number, id="a"), if_match=tag
+            ),
+        )
+        won = [one for one in results if not isinstance(one, RecordError)]
+        assert [one.version for one in won] == [round_ + 1]
+        assert sum(isinstance(one, Conflict) for one in results) == 7
+    assert len(record.history(AUTHOR, "Observation", "a").versions) == 6
+
+
+def test_of_eight_conditional_creates_exactly_one_creates(record):
+    match = Match.identifier("Observation", SYSTEM, "dev7-000412")
+    results = at_once(
+        8, lambda _: record.write([Create(numbered("dev7-000412"), match=match)], AUTHOR)[0]
+    )
+    assert sorted(one.done for one in results) == ["created"] + ["existing"] * 7
+    assert len({(one.id, one.version) for one in results}) == 1
+    assert record.total(AUTHOR, "Observation") == 1
+
+
+def test_writers_without_a_tag_all_get_through(record):
+    results = at_once(8, lambda number: put(record, observation(number, id="a")))
+    assert sorted(one.version for one in results) == list(range(1, 9))
+
+
+# -- the gate ------------------------------------------------------------------------------------
+
+
+class Closed(Record):
+    """Nobody sees anything."""
+
+    def see(self, caller, version):  # noqa: ARG002
+        return None
+
+
+def test_everything_that_leaves_passes_the_gate(record, store, clock, validator):
+    made = record.write([Create(observation())], AUTHOR)[0]
+    closed = Closed(store, validator, clock)
+    key = (made.type, made.id)
+    with pytest.raises(NotFound):
+        closed.read(AUTHOR, *key)
+    with pytest.raises(NotFound):
+        closed.vread(AUTHOR, *key, 1)
+    assert closed.history(AUTHOR, *key).versions == ()
+    assert closed.search(AUTHOR, made.type).versions == ()
+    assert closed.versions(AUTHOR, [key]) == []
+
+
+def test_what_is_stored_is_what_was_answered(record):
+    made = record.write([Create(observation(Decimal("0.10")))], AUTHOR)[0]
+    assert record.read(AUTHOR, "Observation", made.id).body == made.body == write(body(made))
+
+
+# -- releases ------------------------------------------------------------------------------------
+
+
+def test_a_release_is_kept_once(record, clock):
+    assert record.release("2031-H1") is None
+    kept = record.keep_release("2031-H1", b"rows")
+    clock.move(days=1)
+    assert record.keep_release("2031-H1", b"other rows") == kept == record.release("2031-H1")
