@@ -7,15 +7,15 @@ new form of writing things down is a new converter, a new sender is a new file.
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 from decimal import Decimal
 from pathlib import Path
 from typing import Literal
-from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictStr, model_validator
 
 from service.fhir.outcome import Finding, shown
+from service.programme.zones import zone_names
 
 ConverterName = Literal[
     "text",
@@ -85,7 +85,8 @@ class ColumnMap(_Declared):
 
     @model_validator(mode="after")
     def _start_comes_before_what_is_counted_from_it(self) -> "ColumnMap":
-        ZoneInfo(self.zone)
+        if self.zone not in zone_names():
+            raise ValueError(f"{self.name}: {self.zone} is no IANA zone")
         names = [row.field for row in self.fields]
         counted = [at for at, row in enumerate(self.fields) if "after-start" in row.converter]
         if counted and ("start" not in names or names.index("start") > counted[0]):
@@ -118,7 +119,7 @@ class Reading:
     """A row of cells being turned into a document."""
 
     column_map: ColumnMap
-    zone: ZoneInfo
+    zone: tzinfo
     start: datetime | None = None
 
 

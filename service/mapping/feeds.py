@@ -10,9 +10,8 @@ Rows are numbered from 1; blank lines and the CSV header have no number.
 import csv
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, tzinfo
 from typing import Any, Literal, Protocol, get_args
-from zoneinfo import ZoneInfo
 
 from service.fhir.json import JsonError, JsonObject, read
 from service.fhir.outcome import Finding, has_errors, json_finding, shown
@@ -26,6 +25,7 @@ from service.mapping.feed_columns import (
     twice,
 )
 from service.mapping.feed_lines import MAX_LINE_BYTES, Line, LineTooLong
+from service.programme.zones import zone
 
 Kind = Literal["session", "health-state", "pause"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
@@ -35,12 +35,20 @@ _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
 @dataclass(frozen=True, slots=True)
 class FeedRow:
-    """One row: the document it holds, if it could be read, and what was found in reading."""
+    """One row: the document it holds, and what was found in reading.
+
+    Of a row in which some cell could not be read, ``document`` is the rest.
+    """
 
     number: int
     kind: Kind
     document: JsonObject | None
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def is_readable(self) -> bool:
+        """Whether ``document`` is all that the row says."""
+        return self.document is not None and not has_errors(self.findings)
 
 
 class FeedError(Exception):
@@ -88,13 +96,13 @@ class JsonLines:
 class CsvRows:
     """A table with a header, read through a column map.
 
-    ``zone`` is the IANA zone of this sender's local times; without it the map's own. Raises
+    ``zone_name`` is the IANA zone of this sender's local times; without it the map's own. Raises
     ``FeedError`` for a zone that does not exist.
     """
 
-    def __init__(self, column_map: ColumnMap, zone: str | None = None) -> None:
+    def __init__(self, column_map: ColumnMap, zone_name: str | None = None) -> None:
         self._map = column_map
-        self._zone = _zone(zone or column_map.zone)
+        self._zone = _zone(zone_name or column_map.zone)
         self._header: list[str] | None = None
         self._number = 0
 
@@ -167,8 +175,7 @@ class CsvRows:
             note = twice(row, value)
             findings.extend([note] if note else [])
             _place(document, row.field, value)
-        kept = None if has_errors(findings) else document
-        return FeedRow(self._number, "session", kept, tuple(findings))
+        return FeedRow(self._number, "session", document, tuple(findings))
 
 
 def _document_row(number: int, document: Any) -> FeedRow:
@@ -191,10 +198,10 @@ def _too_long() -> Finding:
     return Finding("error", "too-long", "", f"the row is longer than {MAX_LINE_BYTES} bytes")
 
 
-def _zone(name: str) -> ZoneInfo:
+def _zone(name: str) -> tzinfo:
     try:
-        return ZoneInfo(name)
-    except (KeyError, ValueError, OSError):
+        return zone(name)
+    except KeyError:
         raise FeedError(
             Finding("error", "value", "", f"zone: an IANA zone is expected, found {shown(name)}")
         ) from None

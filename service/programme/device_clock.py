@@ -1,17 +1,16 @@
-"""Clocks that are wrong: what to believe of the times that a phone or device gives.
+"""Clocks that are wrong: from what a phone or device says of the time to when it was.
 
-A doubtful clock flags a session; it never deletes it and never moves it silently.
+A doubtful clock flags a session; it never deletes it and never moves it silently. Whether a time
+can be believed at all is judged in ``checks``.
 """
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 from service.programme.log import Session
 
 TOLERANCE = timedelta(minutes=10)
 """How far a clock may be off without being called wrong."""
-EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
-"""No session lies before it: a clock that was never set counts from 1970 or 1980."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,43 +30,32 @@ class DeviceClock:
             return timedelta(0)
         return timedelta(seconds=round((self.received - self.shows).total_seconds()))
 
-    def settle(self, session: Session) -> Session:
-        """``session`` with corrected times, or flagged where no correction makes them believable.
+    def corrected(self, session: Session) -> Session:
+        """``session`` at the time when it was; what the device said is kept in ``device_start``.
 
-        A corrected session keeps what the device said in ``device_start``. One that already says
-        what its clock was worth is left alone.
+        One whose clock was judged before, or that no date can hold then, stays as it is.
         """
-        if session.clock is not None:
+        if session.clock is not None or not self.offset:
             return session
         try:
             moved = _moved(session, self.offset)
-        except OverflowError:  # beyond the year 9999
-            moved = session
-        if self._is_believable(moved.start):
-            return moved
-        return session.model_copy(update={"clock": "suspect"})
-
-    def _is_believable(self, start: datetime) -> bool:
-        return EARLIEST <= start <= self.received + TOLERANCE
+        except OverflowError:
+            return session
+        return moved.model_copy(update={"clock": "corrected", "device_start": session.start})
 
 
 def as_sent(session: Session) -> Session:
     """``session`` with the times that the device gave, before any correction or flag."""
-    if session.device_start is None:
-        return session.model_copy(update={"clock": None})
-    sent = _moved(session, session.device_start - session.start)
-    return sent.model_copy(update={"clock": None, "device_start": None})
+    if session.device_start is not None:
+        session = _moved(session, session.device_start - session.start)
+    return session.model_copy(update={"clock": None, "device_start": None})
 
 
 def _moved(session: Session, offset: timedelta) -> Session:
-    if not offset:
-        return session
     return session.model_copy(
         update={
             "start": session.start + offset,
             "end": session.end and session.end + offset,
             "recorded": session.recorded and session.recorded + offset,
-            "clock": "corrected",
-            "device_start": session.start,
         }
     )

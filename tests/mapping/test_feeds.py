@@ -85,7 +85,8 @@ def read_lines(data: bytes) -> list[FeedRow]:
 
 
 def document_of(row: FeedRow) -> dict[str, Any]:
-    assert row.document is not None, row.findings
+    assert row.is_readable, row.findings
+    assert row.document is not None
     return row.document
 
 
@@ -137,7 +138,7 @@ def test_local_times_take_the_sender_s_zone() -> None:
 def test_a_time_that_the_clocks_skipped_is_refused() -> None:
     """Europe/London went from 01:00 to 02:00 on 29 March 2026 (IANA time zone database)."""
     row = read_entry({"Date": "29/03/2026", "Started": "01:30", "Finished": "02:10"})
-    assert row.document is None
+    assert not row.is_readable
     (finding,) = row.findings
     assert finding.expression == "Session.start"
     assert "a time that exists is expected" in finding.diagnostics
@@ -180,7 +181,7 @@ def test_an_end_before_the_start_on_the_clock_is_the_next_day() -> None:
 )
 def test_a_bad_cell_refuses_its_row(changed: dict[str, str], place: str, said: str) -> None:
     row = read_entry(changed)
-    assert row.document is None
+    assert not row.is_readable
     (finding,) = row.findings
     assert finding.severity == "error"
     assert finding.expression == place
@@ -212,7 +213,7 @@ def test_a_malformed_row_never_takes_the_next_with_it() -> None:
     )
     rows = read_table(DIARY, data)
     assert [row.number for row in rows] == [1, 2, 3, 4, 5, 6]
-    assert [row.document is None for row in rows] == [False, True, True, True, True, False]
+    assert [not row.is_readable for row in rows] == [False, True, True, True, True, False]
     said = [row.findings[0].diagnostics for row in rows[1:5]]
     assert said[0] == "21 cells are expected, 1 found"
     assert said[1].startswith("not a row of CSV")
@@ -264,7 +265,7 @@ def test_lines_of_json_hold_sessions_states_and_pauses() -> None:
 def test_a_bad_line_refuses_its_row(line: bytes, place: str, said: str) -> None:
     good = b'{"technique":"pep"}'
     rows = read_lines(b"\n".join([good, line, good]))
-    assert [row.document is None for row in rows] == [False, True, False]
+    assert [not row.is_readable for row in rows] == [False, True, False]
     (finding,) = rows[1].findings
     assert finding.severity in ("error", "fatal")
     assert place in finding.expression
@@ -304,7 +305,7 @@ def test_a_local_time_is_read_as_the_zone_database_has_it(local: datetime) -> No
     exists = datetime.fromtimestamp(aware.timestamp(), zone).replace(tzinfo=None)
     row = read_entry({"Date": f"{local:%d/%m/%Y}", "Started": f"{local:%H:%M}", "Finished": ""})
     if exists != aware.replace(tzinfo=None):
-        assert row.document is None
+        assert not row.is_readable
     else:
         assert datetime.fromisoformat(document_of(row)["start"]) == aware
 
