@@ -56,11 +56,13 @@ class Walk:
     ) -> None:
         self.findings.append(Finding(severity, code, path, diagnostics, key))
 
-    def _object(self, value: Any, facts: TypeFacts, path: str) -> None:
+    def _object(self, value: Any, facts: TypeFacts, path: str, *, has_value: bool = False) -> None:
+        """Check an object; ``has_value``: the companion of a primitive that has a value itself."""
         if not isinstance(value, dict):
             self._add(path, "structure", f"found {shown(value)}, expected an object", "json-shape")
             return
-        if not value.keys() - {"id"} and not facts.is_resource:
+        id_suffices = facts.is_resource or has_value
+        if not (value.keys() if id_suffices else value.keys() - {"id"}):
             found = "an object with an id only" if value else "an empty object"
             self._add(path, "structure", f"found {found}, expected content", "ele-1")
             return
@@ -162,7 +164,7 @@ class Walk:
             return
         place = f"{path}.{element.path}"
         if not element.many:
-            self._companion(companion, place)
+            self._companion(companion, owner.get(element.name), place)
             return
         values = owner.get(element.name)
         if not isinstance(companion, list) or not companion:
@@ -171,14 +173,16 @@ class Walk:
             return
         if isinstance(values, list) and len(values) != len(companion):
             self._add(place, "structure", f"{name} and {name[1:]} differ in length", "json-shape")
+        listed = values if isinstance(values, list) else []
         for index, item in enumerate(companion):
             if item is not None:
-                self._companion(item, f"{place}[{index}]")
+                value = listed[index] if index < len(listed) else None
+                self._companion(item, value, f"{place}[{index}]")
 
-    def _companion(self, value: Any, place: str) -> None:
+    def _companion(self, companion: Any, value: Any, place: str) -> None:
         facts = type_facts("Element")
         assert facts is not None  # noqa: S101  # the base of every datatype
-        self._object(value, facts, place)
+        self._object(companion, facts, place, has_value=value is not None)
 
     def _quantity(self, value: JsonObject, path: str) -> None:
         code, system = value.get("code"), value.get("system")
