@@ -12,8 +12,10 @@ import structlog
 from fastapi import FastAPI
 
 from service.api import fhir, health, outcomes
+from service.api.capability import VERSION, Capability
 from service.api.middleware import Surround
 from service.api.services import Services
+from service.api.types import served_types
 from service.settings import Settings, access_warning, check_binding
 
 log = structlog.stdlib.get_logger("airway")
@@ -33,7 +35,7 @@ def create_app(services: Services) -> FastAPI:
             "Programmes in, session logs in, adherence out. Nobody watches the logs in real time. "
             "FHIR R4 is at /fhir, described by /fhir/metadata."
         ),
-        version="0.1.0",
+        version=VERSION,
         docs_url=None,
         redoc_url=None,
         redirect_slashes=False,
@@ -43,7 +45,8 @@ def create_app(services: Services) -> FastAPI:
     app.add_middleware(Surround, limit_of=_limits(services.settings))
     outcomes.install(app)
     app.include_router(health.router)
-    app.router.routes.extend(fhir.routes())
+    types = served_types(services.definitions)
+    app.router.routes.extend(fhir.routes(types, Capability(types, services.clock())))
     return app
 
 

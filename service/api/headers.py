@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import format_datetime
-from typing import Literal
 
 from starlette.requests import Request
 
@@ -16,16 +15,19 @@ FORM = "application/x-www-form-urlencoded"
 CSV = "text/csv"
 _FORMATS = FHIR_TYPES | {"json"}
 _FHIR_VERSIONS = frozenset({"4.0", "4.0.1"})
-_ETAG = re.compile(r'(?:W/)?"([1-9][0-9]{0,9})"', re.ASCII)
 
-Return = Literal["minimal", "representation", "OperationOutcome"]
+_RETURNS = frozenset({"minimal", "representation", "OperationOutcome"})
 
 
 @dataclass(frozen=True, slots=True)
 class Preference:
-    """The ``Prefer`` header: what a write answers, whether unknown parameters are errors."""
+    """The ``Prefer`` header.
 
-    returns: Return
+    ``returns``: what a write answers with, None where the client does not care. ``strict``: whether
+    unknown parameters are errors.
+    """
+
+    returns: str | None
     strict: bool
 
 
@@ -71,30 +73,9 @@ def preference(request: Request) -> Preference:
         name.strip().lower(): value.strip().strip('"')
         for name, _, value in (part.partition("=") for part in parts)
     }
-    returns: Return = "representation"
-    match chosen.get("return"):
-        case "minimal":
-            returns = "minimal"
-        case "OperationOutcome":
-            returns = "OperationOutcome"
+    wanted = chosen.get("return")
+    returns = wanted if wanted in _RETURNS else None
     return Preference(returns, chosen.get("handling") == "strict")
-
-
-def expected_version(if_match: str | None) -> int | None:
-    """The version that a writer believes to be current; ``None`` when it names none or ``*``.
-
-    The weak and the strong form mean the same. A tag that no version of ours has is answered with
-    412, as it cannot be the current one.
-    """
-    if if_match is None or if_match.strip() == "*":
-        return None
-    found = _ETAG.fullmatch(if_match.strip())
-    if found is None:
-        raise refusal(
-            412,
-            f'If-Match names no version of ours: found {if_match}, expected a tag such as W/"2".',
-        )
-    return int(found.group(1))
 
 
 def etag(version: int) -> str:

@@ -36,6 +36,10 @@ class Surround:
         await _Exchange(self._app, self._limit_of(scope["path"])).run(scope, receive, send)
 
 
+class BrokenAnswerError(Exception):
+    """An answer that could not be finished; says nothing but the request id."""
+
+
 class _Exchange:
     """One request and its answer."""
 
@@ -70,7 +74,8 @@ class _Exchange:
         except Exception as error:
             self._log_failure(error)
             if self._status is not None:
-                raise  # the answer has begun: only breaking the connection tells the client
+                # The answer has begun: only breaking the connection tells the client.
+                raise BrokenAnswerError(self._id) from None
             await unexpected(self._id)(scope, receive, marked_send)
         finally:
             self._log_line(scope, time.perf_counter() - began)

@@ -13,8 +13,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.fhir.json import JsonError, write
-from service.fhir.outcome import Finding, operation_outcome
+from service.fhir.outcome import Finding, json_finding, operation_outcome
+from service.fhir.search_query import SearchError
 from service.record.errors import RecordError
+from service.store.contract import CursorError
 
 FHIR_JSON = "application/fhir+json"
 
@@ -71,6 +73,10 @@ def translated(error: Exception) -> RestError:
             return error
         case RecordError():
             return RestError(error.status, error.findings)
+        case SearchError():
+            return _search_refusal(error)
+        case CursorError():
+            return refusal(400, "This page link was not given by this service.")
         case JsonError():
             return RestError(400, [json_finding(error)])
         case HTTPException():
@@ -79,6 +85,17 @@ def translated(error: Exception) -> RestError:
             return RestError(400, [_parameter_finding(part) for part in error.errors()])
         case _:
             raise error
+
+
+_KNOWN = (
+    RestError,
+    RecordError,
+    SearchError,
+    CursorError,
+    JsonError,
+    HTTPException,
+    RequestValidationError,
+)
 
 
 def outcome_response(
@@ -101,7 +118,7 @@ def install(app: FastAPI) -> None:
     async def handler(_: Request, error: Exception) -> Response:
         return error_response(error)
 
-    for kind in (RestError, RecordError, JsonError, HTTPException, RequestValidationError):
+    for kind in _KNOWN:
         app.add_exception_handler(kind, handler)
 
 
@@ -111,10 +128,9 @@ def unexpected(request_id: str) -> Response:
     return outcome_response(500, [Finding("fatal", "exception", "", told)])
 
 
-def json_finding(error: JsonError) -> Finding:
-    """What is wrong with a text that is not the JSON we read, and where."""
-    diagnostics = f"{error.message} (line {error.line}, column {error.column})"
-    return Finding("fatal", error.code, error.path, diagnostics)
+def _search_refusal(error: SearchError) -> RestError:
+    place = f"http.{error.parameter[:64]}"
+    return RestError(400, [Finding("error", error.code, place, str(error))])
 
 
 def _parameter_finding(part: Mapping[str, object]) -> Finding:

@@ -21,16 +21,21 @@ from starlette.requests import Request
 
 from service.fhir.definitions import Definitions
 from service.fhir.validation import Validator
-from service.record import Record
+from service.record import Actor, Record
 from service.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)
 class Services:
-    """Everything with a life longer than one request."""
+    """Everything with a life longer than one request.
+
+    ``definition_record`` holds the definitions that ship with the software, to be read and
+    searched like any resource; nothing is ever written to it.
+    """
 
     settings: Settings
     record: Record
+    definition_record: Record
     definitions: Definitions
     validator: Validator
     clock: Callable[[], datetime]
@@ -42,3 +47,13 @@ def services_of(request: Request) -> Services:
 
 
 ServicesOf = Annotated[Services, Depends(services_of)]
+
+
+def caller_of(request: Request) -> Actor:  # noqa: ARG001
+    """Who asks. There is no authorisation yet, so it is nobody that we know."""
+    return _ANYONE
+
+
+CallerOf = Annotated[Actor, Depends(caller_of)]
+
+_ANYONE = Actor("A client of this service, not identified")

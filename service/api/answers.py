@@ -1,0 +1,38 @@
+"""Answers that carry one resource, as its stored bytes."""
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from service.api.headers import etag, last_modified, preference
+from service.api.outcomes import FHIR_JSON
+from service.fhir.json import write
+from service.fhir.outcome import Finding, operation_outcome
+from service.record import Written
+from service.store.contract import Version
+
+_STATUS = {"created": 201, "updated": 200, "unchanged": 200, "existing": 200}
+
+
+def resource_response(version: Version, status: int = 200, **headers: str) -> Response:
+    """The version itself, its tag and its time."""
+    known = {"ETag": etag(version.version), "Last-Modified": last_modified(version.instant)}
+    return Response(version.body, status, headers=known | headers, media_type=FHIR_JSON)
+
+
+def written_response(request: Request, written: Written, base: str) -> Response:
+    """What a write led to, in the form that the client prefers (``Prefer: return=``)."""
+    status = _STATUS[written.done]
+    place = f"{base}/{written.type}/{written.id}/_history/{written.version}"
+    answer = resource_response(written, status, Location=place)
+    match preference(request).returns:
+        case "minimal":
+            answer = Response(b"", status, headers=_kept(answer))
+        case "OperationOutcome":
+            told = Finding("information", "informational", "", f"Done: {written.done}.")
+            body = write(operation_outcome([told]))
+            answer = Response(body, status, headers=_kept(answer), media_type=FHIR_JSON)
+    return answer
+
+
+def _kept(answer: Response) -> dict[str, str]:
+    return {name: answer.headers[name] for name in ("ETag", "Last-Modified", "Location")}

@@ -1,0 +1,90 @@
+"""GET /fhir/metadata: a CapabilityStatement made from the table that routes requests."""
+
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from typing import Final
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from service.api.headers import check_accept
+from service.api.outcomes import FHIR_JSON
+from service.api.served import ServedType, base_of
+from service.api.services import services_of
+from service.fhir.json import JsonObject, write
+
+VERSION: Final = "0.1.0"
+
+_DOCUMENTATION = (
+    "There is no authorisation yet: whoever reaches this service may read and write. Nobody "
+    "watches what families log. A body is refused unless it meets R4 and the profiles that its "
+    "content calls for. If-Match is honoured on every write and asked for on none. Results are "
+    "shaped by _count, _sort, _total and _summary=count; an unknown parameter is left out with a "
+    "warning, or refused under Prefer: handling=strict. Dates without an offset are read in UTC. "
+    "Not served: patch, _include, chained search, history of the whole system."
+)
+
+
+class Capability:
+    """Answers metadata. ``since`` is when this process began to serve what it says."""
+
+    def __init__(self, types: Mapping[str, ServedType], since: datetime) -> None:
+        self._resources = [_resource(served) for served in types.values()]
+        self._since = since
+
+    async def answer(self, request: Request) -> Response:
+        check_accept(request)
+        base = base_of(request, services_of(request))
+        return Response(write(self.statement(base)), media_type=FHIR_JSON)
+
+    def statement(self, base: str) -> JsonObject:
+        """The CapabilityStatement of the service at ``base``."""
+        return {
+            "resourceType": "CapabilityStatement",
+            "status": "active",
+            "date": self._since.isoformat(timespec="seconds"),
+            "kind": "instance",
+            "software": {"name": "Home airway-clearance programme record", "version": VERSION},
+            "implementation": {
+                "description": "Home airway-clearance programmes of children, and what was logged",
+                "url": base,
+            },
+            "fhirVersion": "4.0.1",
+            "format": ["application/fhir+json", "json"],
+            "rest": [
+                {
+                    "mode": "server",
+                    "documentation": _DOCUMENTATION,
+                    "resource": self._resources,
+                    "interaction": [{"code": "transaction"}, {"code": "batch"}],
+                }
+            ],
+        }
+
+
+def _resource(served: ServedType) -> JsonObject:
+    writable = "update" in served.interactions
+    told: JsonObject = {"type": served.name}
+    if served.profiles:
+        told["supportedProfile"] = list(served.profiles)
+    told |= {
+        "interaction": [{"code": code} for code in sorted(served.interactions)],
+        "versioning": "versioned" if "vread" in served.interactions else "no-version",
+        "readHistory": "vread" in served.interactions,
+        "updateCreate": writable,
+        "conditionalCreate": "create" in served.interactions,
+        "conditionalUpdate": writable,
+        "conditionalDelete": "not-supported",
+        "searchParam": [
+            {"name": parameter.name, "type": parameter.type}
+            for parameter in served.parameters.values()
+        ],
+    }
+    if served.operations:
+        told["operation"] = list(_operations(served))
+    return told
+
+
+def _operations(served: ServedType) -> Iterable[JsonObject]:
+    for operation in served.operations.values():
+        yield {"name": operation.name, "definition": operation.definition}

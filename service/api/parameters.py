@@ -1,0 +1,49 @@
+"""What an operation is asked, out of a Parameters resource."""
+
+from typing import Any
+
+from service.api.outcomes import refusal
+from service.fhir.json import JsonObject
+
+_TEXTS = (
+    "valueString",
+    "valueCode",
+    "valueUri",
+    "valueCanonical",
+    "valueDate",
+    "valueDateTime",
+    "valueInstant",
+)
+
+
+class Parameters:
+    """The parts of a Parameters resource by name. Raises 400 for one that is not well formed."""
+
+    def __init__(self, resource: JsonObject) -> None:
+        parts = resource.get("parameter", [])
+        if resource.get("resourceType") != "Parameters" or not isinstance(parts, list):
+            raise refusal(400, "A Parameters resource is expected.", code="structure")
+        self._parts: dict[str, JsonObject] = {}
+        for number, part in enumerate(parts):
+            name = part.get("name") if isinstance(part, dict) else None
+            place = f"Parameters.parameter[{number}]"
+            if not isinstance(name, str):
+                raise refusal(400, "A name is expected.", code="required", expression=place)
+            if name in self._parts:
+                raise refusal(400, "This parameter is given once.", expression=place)
+            self._parts[name] = part
+
+    def text(self, name: str) -> str | None:
+        """The value of a parameter of a text-like type."""
+        part = self._parts.get(name, {})
+        values: list[Any] = [part[kind] for kind in _TEXTS if kind in part]
+        if part and (len(values) != 1 or not isinstance(values[0], str)):
+            raise refusal(400, f"Parameter {name} needs one text value.", code="value")
+        return values[0] if values else None
+
+    def resource(self, name: str) -> JsonObject | None:
+        """The resource that a parameter holds."""
+        resource = self._parts.get(name, {}).get("resource")
+        if resource is not None and not isinstance(resource, dict):
+            raise refusal(400, f"Parameter {name} needs a resource.", code="value")
+        return resource

@@ -1,0 +1,85 @@
+"""The parameters of a request: decoded once, in order, whatever road they came by."""
+
+import re
+from collections.abc import Sequence
+from datetime import datetime
+from urllib.parse import parse_qsl, quote, urlencode
+
+from starlette.requests import Request
+
+from service.api.headers import FORM, check_content_type
+from service.api.outcomes import refusal
+
+Pair = tuple[str, str]
+
+PAGE = "_page"
+"""Names the cursor in links to further pages. Its value is ours and means nothing to a client."""
+
+_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?(Z|[+-]\d\d:\d\d)", re.ASCII)
+_MOST_PARAMETERS = 200
+
+
+def pairs_of(request: Request) -> list[Pair]:
+    """Name and value of every parameter in the address."""
+    return _decoded(request.scope["query_string"])
+
+
+async def form_pairs_of(request: Request) -> list[Pair]:
+    """Those in the address and those in a form body (R4 http.html#search: both apply)."""
+    check_content_type(request, frozenset({FORM}))
+    return pairs_of(request) + _decoded(await request.body())
+
+
+def address(path: str, pairs: Sequence[Pair]) -> str:
+    """A URL with these parameters, encoded so that it reads back as the same ones."""
+    return f"{path}?{urlencode(pairs, quote_via=quote)}" if pairs else path
+
+
+def only(pairs: Sequence[Pair], name: str) -> str | None:
+    """The value of a parameter that may be given once. Raises 400 when it is repeated."""
+    values = [value for key, value in pairs if key == name]
+    if len(values) > 1:
+        raise refusal(400, f"{name} is given {len(values)} times, once is expected.")
+    return values[0] if values else None
+
+
+def page_size(asked: int | None, usual: int, most: int) -> int:
+    """How many entries to put on a page."""
+    return usual if asked is None else min(asked, most)
+
+
+def count_in(pairs: Sequence[Pair]) -> int | None:
+    """The value of ``_count``. Raises 400 for anything but a whole number."""
+    text = only(pairs, "_count")
+    if text is None:
+        return None
+    if not re.fullmatch(r"\d{1,9}", text, re.ASCII):
+        raise refusal(400, "A whole number is expected.", expression="http._count")
+    return int(text)
+
+
+def instant_in(pairs: Sequence[Pair], name: str) -> datetime | None:
+    """The instant that a parameter names. Raises 400 for less than seconds and an offset."""
+    text = only(pairs, name)
+    if text is None:
+        return None
+    try:
+        if _INSTANT.fullmatch(text):
+            return datetime.fromisoformat(text)
+    except ValueError:
+        pass
+    told = "A time with seconds and offset is expected, for example 2031-05-01T07:05:00Z."
+    raise refusal(400, told, expression=f"http.{name}")
+
+
+def _decoded(text: bytes) -> list[Pair]:
+    try:
+        return parse_qsl(
+            text.decode("utf-8"),
+            keep_blank_values=True,
+            errors="strict",
+            max_num_fields=_MOST_PARAMETERS,
+        )
+    except ValueError:  # covers UnicodeDecodeError
+        told = f"Parameters must be UTF-8, at most {_MOST_PARAMETERS} of them."
+        raise refusal(400, told) from None

@@ -1,0 +1,63 @@
+"""The types that are served at /fhir and what can be done with each."""
+
+from collections.abc import Mapping
+
+from service.api.served import Operation, ServedType
+from service.api.validating import validate
+from service.fhir.definitions import Definitions
+from service.fhir.search import PARAMETERS
+
+_READING = frozenset({"read", "search-type"})
+_HISTORY = frozenset({"vread", "history-instance", "history-type"})
+_WRITING = frozenset({"create", "update", "delete"})
+
+SHIPPED = ("CodeSystem", "Measure", "OperationDefinition", "StructureDefinition", "ValueSet")
+"""Definitions that come with the software: nobody writes them over HTTP."""
+
+_APPENDED = frozenset({"Provenance"})
+"""Who wrote what: may be added to, never changed."""
+
+_VALIDATE = Operation(
+    name="validate",
+    definition="http://hl7.org/fhir/OperationDefinition/Resource-validate",
+    handler=validate,
+    on_type=("POST",),
+    on_instance=("GET", "POST"),
+)
+
+_OWN_OPERATIONS: Mapping[str, tuple[Operation, ...]] = {}
+
+
+def served_types(definitions: Definitions) -> dict[str, ServedType]:
+    """Every served type by name; its profiles are those among the definitions."""
+    profiles = _profiles_by_type(definitions)
+    return {name: _served(name, profiles.get(name, ())) for name in sorted(PARAMETERS)}
+
+
+def _served(name: str, profiles: tuple[str, ...]) -> ServedType:
+    shipped = name in SHIPPED
+    operations = () if shipped else (_VALIDATE, *_OWN_OPERATIONS.get(name, ()))
+    return ServedType(
+        name=name,
+        interactions=_interactions(name),
+        operations={operation.name: operation for operation in operations},
+        parameters=PARAMETERS[name],
+        profiles=profiles,
+        shipped=shipped,
+    )
+
+
+def _interactions(name: str) -> frozenset[str]:
+    if name in SHIPPED:
+        return _READING
+    if name in _APPENDED:
+        return _READING | _HISTORY | {"create"}
+    return _READING | _HISTORY | _WRITING
+
+
+def _profiles_by_type(definitions: Definitions) -> Mapping[str, tuple[str, ...]]:
+    found: dict[str, tuple[str, ...]] = {}
+    for profile in definitions.of_type("StructureDefinition"):
+        if profile.get("derivation") == "constraint":
+            found[profile["type"]] = (*found.get(profile["type"], ()), profile["url"])
+    return found

@@ -1,0 +1,108 @@
+"""The one place where the parts of the service are put together from settings."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import uvicorn
+
+from service.api.app import create_app
+from service.api.logs import configure
+from service.api.services import Services
+from service.api.types import SHIPPED
+from service.fhir.definitions import Definitions
+from service.fhir.json import read
+from service.fhir.search import index_values
+from service.fhir.validation import Validator, profile_rules
+from service.record import Record
+from service.record.bodies import stamped
+from service.resources import profiles_dir
+from service.settings import Settings, check_binding
+from service.store.contract import Entry, Store, Version
+from service.store.sqlite import SqliteStore
+
+Clock = Callable[[], datetime]
+
+
+def system_clock() -> datetime:
+    """The computer's own time, in UTC: the only place that reads it."""
+    return datetime.now(UTC)
+
+
+def build_definitions() -> Definitions:
+    """The definitions that ship with the software."""
+    return Definitions.load(profiles_dir())
+
+
+def build_validator(definitions: Definitions | None = None) -> Validator:
+    """The validator with our profiles and the rules by which they apply."""
+    rules = profile_rules(read((profiles_dir() / "rules.json").read_bytes()))
+    return Validator(definitions or build_definitions(), rules)
+
+
+def build_record(store: Store, validator: Validator, clock: Clock = system_clock) -> Record:
+    """The record over a store."""
+    return Record(store, validator, clock)
+
+
+@contextmanager
+def open_store(path: Path) -> Iterator[SqliteStore]:
+    """The store in a file, made with its folder where there is none, and closed at the end."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    store = SqliteStore(path)
+    try:
+        yield store
+    finally:
+        store.close()
+
+
+@contextmanager
+def open_services(settings: Settings, clock: Clock = system_clock) -> Iterator[Services]:
+    """Everything that requests need, closed at the end."""
+    definitions = build_definitions()
+    validator = build_validator(definitions)
+    with (
+        open_store(settings.store) as store,
+        TemporaryDirectory(prefix="airway-") as folder,
+        open_store(Path(folder) / "definitions.sqlite") as shelf,
+    ):
+        _put_on_shelf(shelf, definitions, clock())
+        yield Services(
+            settings=settings,
+            record=build_record(store, validator, clock),
+            definition_record=build_record(shelf, validator, clock),
+            definitions=definitions,
+            validator=validator,
+            clock=clock,
+        )
+
+
+def serve(settings: Settings) -> None:
+    """Serve until stopped. Raises ``OpenAccessError`` before anything is opened."""
+    check_binding(settings)
+    configure()
+    with open_services(settings) as services:
+        uvicorn.run(
+            create_app(services),
+            host=settings.host,
+            port=settings.port,
+            access_log=False,  # its lines would hold ids of children
+            log_config=None,
+            server_header=False,
+        )
+
+
+def _put_on_shelf(shelf: Store, definitions: Definitions, instant: datetime) -> None:
+    """Definitions are found and read like any resource, from a store of their own."""
+    entries = [
+        Entry(
+            Version(type_, one["id"], 1, instant, False, stamped(one, one["id"], 1, instant)),
+            index_values(one),
+        )
+        for type_ in SHIPPED
+        for one in definitions.of_type(type_)
+    ]
+    with shelf.begin() as work:
+        work.write(entries)

@@ -1,0 +1,2 @@
+"""The frame of the service: health, ids, limits, logs, and errors of every kind."""
+
