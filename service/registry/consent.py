@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from service.fhir.json import JsonObject
 from service.mapping.canonical import code_system
+from service.mapping.interpretable import interpretable
 from service.registry.partial_dates import first_day, has_surely_reached, last_day, may_have_reached
 
 AGE_OF_CONSENT = 16
@@ -95,8 +96,7 @@ def _is_understood(consent: JsonObject, provision: JsonObject) -> bool:
         provision.get("type") == "permit"
         and provision.keys() <= _UNDERSTOOD
         and (_REASON, "HRESCH") in purposes
-        and "modifierExtension" not in consent
-        and "implicitRules" not in consent
+        and interpretable(consent) is None
     )
 
 

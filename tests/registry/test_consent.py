@@ -90,6 +90,10 @@ _CARE = {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/consentsco
         ({"provision__class": [{"code": "Observation"}]}, "not-understood"),
         ({"modifierExtension": [{"url": "https://example.org/not"}]}, "not-understood"),
         ({"implicitRules": "https://example.org/rules"}, "not-understood"),
+        (
+            {"provision__actor": [{"modifierExtension": [{"url": "https://example.org/not"}]}]},
+            "not-understood",
+        ),
         ({"provision__period": None}, "not-in-force"),
         ({"provision__period__start": None}, "not-in-force"),
         ({"provision__period__start": "2026-08"}, "not-in-force"),

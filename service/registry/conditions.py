@@ -1,0 +1,35 @@
+"""The condition group of a child, from coded Conditions only."""
+
+import tomllib
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from service.fhir.json import JsonObject
+from service.mapping.interpretable import interpretable
+
+OTHER = "other"
+_NOT_SO = frozenset({"refuted", "entered-in-error"})
+
+
+def load_condition_groups(path: Path) -> dict[str, str]:
+    """``system|code`` to group, in the order in which groups win over each other."""
+    declared = tomllib.loads(path.read_text(encoding="utf-8"))["group"]
+    return {coding: group["name"] for group in declared for coding in group["codings"]}
+
+
+def condition_group(conditions: Iterable[JsonObject], groups: Mapping[str, str]) -> str:
+    """The first group of ``groups`` to which one of a child's conditions belongs, else other.
+
+    The cause wins over its consequence: bronchiectasis of cystic fibrosis is cystic fibrosis.
+    Conditions that are refuted, entered in error or not interpretable do not count.
+    """
+    found = {coding for condition in conditions for coding in _codings(condition)}
+    return next((group for coding, group in groups.items() if coding in found), OTHER)
+
+
+def _codings(condition: JsonObject) -> set[str]:
+    verification = condition.get("verificationStatus", {}).get("coding", [])
+    if _NOT_SO & {coding.get("code") for coding in verification} or interpretable(condition):
+        return set()
+    codings = condition.get("code", {}).get("coding", [])
+    return {f"{coding.get('system')}|{coding.get('code')}" for coding in codings}
