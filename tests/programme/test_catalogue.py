@@ -3,6 +3,7 @@
 from decimal import Decimal
 
 import pytest
+
 from service.programme.catalogue import CAUTIONS, TECHNIQUES, TRADE_FACTS, Technique
 from service.programme.dose import Dose
 

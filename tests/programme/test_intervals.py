@@ -3,8 +3,9 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from service.programme.intervals import wilson
 from statsmodels.stats.proportion import proportion_confint
+
+from service.programme.intervals import wilson
 
 
 @pytest.mark.parametrize(

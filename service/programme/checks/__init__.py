@@ -1,0 +1,106 @@
+"""Checks: from raw JSON to a document of the trade, or to everything that is wrong with it.
+
+Every problem is named at once, in any combination: a field of the wrong kind does not hide a
+rule that is broken elsewhere. A caution that the document does not override refuses it.
+"""
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from service.programme.checks.cautions import Raised, cautions
+from service.programme.checks.limits import impossible_values
+from service.programme.checks.log import before_birth, clock_is_doubtful, session_problems
+from service.programme.checks.plan import plan_problems
+from service.programme.checks.policy import KnownChild, Policy
+from service.programme.checks.problems import MESSAGES, Checked, Problem
+from service.programme.checks.shape import ModelT, read
+from service.programme.checks.timing import end_before_start
+from service.programme.checks.view import View
+from service.programme.log import HealthState, Pause, Session
+from service.programme.plan import Programme
+
+__all__ = [
+    "MESSAGES",
+    "Checked",
+    "KnownChild",
+    "Policy",
+    "Problem",
+    "check_health_state",
+    "check_pause",
+    "check_programme",
+    "check_session",
+]
+
+DEFAULT_POLICY = Policy()
+STRANGER = KnownChild()
+
+
+def check_programme(
+    raw: Any, *, policy: Policy = DEFAULT_POLICY, known: KnownChild = STRANGER
+) -> Checked[Programme]:
+    """A programme. ``known`` is for a child whom the document only refers to."""
+    programme, shape = read(Programme, raw)
+    view = View(Programme, raw, Programme.__name__)
+    accepted, open_cautions = _judged(cautions(view, policy, known), _overridden(view))
+    problems = _each_once((*shape, *plan_problems(view), *open_cautions))
+    return Checked(None if problems else programme, problems, accepted)
+
+
+def check_session(
+    raw: Any,
+    *,
+    now: datetime,
+    policy: Policy = DEFAULT_POLICY,
+    known: KnownChild = STRANGER,
+) -> Checked[Session]:
+    """A session, received at ``now``. One whose clock cannot be right is marked, not refused."""
+    session, shape = read(Session, raw)
+    view = View(Session, raw, Session.__name__)
+    problems = _each_once((*shape, *session_problems(view, policy, known)))
+    if problems or session is None:
+        return Checked(None, problems)
+    if clock_is_doubtful(session, policy, now):
+        session = session.model_copy(update={"clock": "suspect"})
+    return Checked(session)
+
+
+def check_health_state(raw: Any, *, known: KnownChild = STRANGER) -> Checked[HealthState]:
+    """A spell of being well or unwell."""
+    return _check_spell(HealthState, raw, known)
+
+
+def check_pause(raw: Any, *, known: KnownChild = STRANGER) -> Checked[Pause]:
+    """A time when nothing is due."""
+    return _check_spell(Pause, raw, known)
+
+
+def _check_spell(model: type[ModelT], raw: Any, known: KnownChild) -> Checked[ModelT]:
+    document, shape = read(model, raw)
+    view = View(model, raw, model.__name__)
+    rules = (*impossible_values(view), *end_before_start(view), *before_birth(view, known))
+    problems = _each_once((*shape, *rules))
+    return Checked(None if problems else document, problems)
+
+
+def _overridden(view: View) -> set[tuple[str, str]]:
+    """Caution and regimen of every override that has its author and reason."""
+    complete = ("caution", "regimen", "author", "reason")
+    read_out = [[part.value(name) for name in complete] for part in view.parts("override")]
+    return {(row[0], row[1]) for row in read_out if None not in row}
+
+
+def _judged(
+    raised: Iterable[Raised], overridden: set[tuple[str, str]]
+) -> tuple[tuple[Problem, ...], tuple[Problem, ...]]:
+    accepted: list[Problem] = []
+    still_open: list[Problem] = []
+    for caution in raised:
+        is_accepted = (caution.problem.key, caution.regimen) in overridden
+        (accepted if is_accepted else still_open).append(caution.problem)
+    return tuple(accepted), tuple(still_open)
+
+
+def _each_once(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """One problem per place and key: two rules may notice the same thing."""
+    return tuple({(item.path, item.key): item for item in problems}.values())

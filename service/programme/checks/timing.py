@@ -1,0 +1,103 @@
+"""Schedules: the rules of R4 Timing in the words of the trade.
+
+The numbers tim-1 to tim-10 are the constraints of the R4 data type Timing (HL7 FHIR R4,
+datatypes, Timing); tim-4 and tim-5, no negative lengths, are held by the fields themselves.
+"""
+
+from collections.abc import Iterator
+
+from service.programme.checks.problems import Problem, refused
+from service.programme.checks.view import View
+from service.programme.moments import is_before
+from service.programme.rates import times_a_day
+
+_NEEDS = (
+    ("duration", "durationUnit", "schedule-duration-unit"),  # tim-1
+    ("period", "periodUnit", "schedule-period-unit"),  # tim-2
+    ("periodMax", "period", "schedule-period-range"),  # tim-6
+    ("durationMax", "duration", "schedule-duration-range"),  # tim-7
+    ("countMax", "count", "schedule-count-range"),  # tim-8
+    ("offset", "when", "schedule-offset"),  # tim-9
+    ("frequencyMax", "frequency", "schedule-frequency-range"),  # ours
+)
+"""A field, the field that it needs, and the key where that is absent."""
+
+_RANGES = (
+    ("frequency", "frequencyMax"),
+    ("period", "periodMax"),
+    ("count", "countMax"),
+    ("duration", "durationMax"),
+)
+_AT_THE_MEAL = {"C", "CM", "CD", "CV"}
+_SAYS_WHEN = ("when", "timeOfDay", "dayOfWeek")
+_MONTHS = ("mo", "a")
+_MOST_A_DAY = 48
+
+
+def schedule_problems(schedule: View) -> Iterator[Problem]:
+    """Everything that is wrong with one schedule."""
+    for name, needed, key in _NEEDS:
+        if schedule.has(name) and not schedule.has(needed):
+            yield refused(schedule.at(needed), key, None, f"{needed} beside {name}")
+    for low, high in _RANGES:
+        least, most = schedule.value(low), schedule.value(high)
+        if least is not None and most is not None and most < least:
+            yield refused(schedule.at(high), "schedule-range", most, f"at least {low}")
+    yield from _events_of_the_day(schedule)
+    yield from _rate(schedule)
+    if schedule.has("bounds") and schedule.has("boundsDuration"):
+        found, expected = schedule.raw["boundsDuration"], "bounds or boundsDuration"
+        yield refused(schedule.at("boundsDuration"), "schedule-two-bounds", found, expected)
+    yield from end_before_start(schedule.part("bounds"))
+    yield from _lengths(schedule)
+
+
+def _lengths(schedule: View) -> Iterator[Problem]:
+    """Months and years have no one length: a session cannot last one, bounds need whole ones."""
+    if schedule.value("durationUnit") in _MONTHS:
+        found = schedule.raw["durationUnit"]
+        yield refused(schedule.at("durationUnit"), "schedule-length", found, "a shorter unit")
+    length = schedule.part("boundsDuration")
+    value, unit = length.value("value"), length.value("unit")
+    if value is not None and unit in _MONTHS and value != int(value):
+        yield refused(length.at("value"), "schedule-length", length.raw["value"], "a whole number")
+
+
+def _events_of_the_day(schedule: View) -> Iterator[Problem]:
+    offset, when = schedule.value("offset"), set(schedule.value("when") or ())
+    if offset is not None and when & _AT_THE_MEAL:  # tim-9
+        expected = "no offset from the meal itself"
+        yield refused(schedule.at("offset"), "schedule-offset", offset, expected)
+    if schedule.has("timeOfDay") and schedule.has("when"):  # tim-10
+        found, expected = schedule.raw["timeOfDay"], "clock times or events of the day"
+        yield refused(schedule.at("timeOfDay"), "schedule-time-or-event", found, expected)
+    times, often = schedule.value("timeOfDay"), schedule.value("frequency")
+    daily = schedule.value("period") == 1 and schedule.value("periodUnit") == "d"
+    if not (times and often and daily):
+        return
+    most = schedule.value("frequencyMax") or often
+    if not often <= len(times) <= most:
+        expected = f"{len(times)}, as many as there are clock times"
+        yield refused(schedule.at("frequency"), "schedule-times-and-frequency", often, expected)
+
+
+def _rate(schedule: View) -> Iterator[Problem]:
+    often, period = schedule.value("frequency"), schedule.value("period")
+    if often and not schedule.has("period") and not any(map(schedule.has, _SAYS_WHEN)):
+        expected = "period and periodUnit beside frequency"
+        yield refused(schedule.at("period"), "schedule-frequency-of-what", None, expected)
+    unit = schedule.value("periodUnit")
+    if period is None or unit is None:
+        return
+    most = schedule.value("frequencyMax") or often or 1
+    if period == 0 or times_a_day(most, period, unit) > _MOST_A_DAY:
+        expected = f"at most {_MOST_A_DAY} a day"
+        yield refused(schedule.at("period"), "schedule-too-often", period, expected)
+
+
+def end_before_start(holder: View) -> Iterator[Problem]:
+    """For anything with a ``start`` and an ``end``."""
+    start, end = holder.value("start"), holder.value("end")
+    if start is not None and end is not None and is_before(end, start):
+        found = holder.raw["end"]
+        yield refused(holder.at("end"), "end-before-start", found, "not before the start")

@@ -1,0 +1,106 @@
+"""Raw JSON seen through a document model, field by field.
+
+The rules of the trade must be able to speak about a document even when parts of it have the
+wrong shape. A view gives every value that is well formed by itself and None for the rest, so a
+rule applies where all it needs is there and is silent elsewhere.
+"""
+
+from collections.abc import Iterator
+from functools import cache
+from types import NoneType
+from typing import Annotated, Any, get_args
+
+from pydantic import TypeAdapter, ValidationError
+from pydantic.fields import FieldInfo
+
+from service.programme.base import Document
+
+
+@cache
+def _fields(model: type[Document]) -> dict[str, FieldInfo]:
+    return {field.alias or name: field for name, field in model.model_fields.items()}
+
+
+@cache
+def _adapter(model: type[Document], name: str) -> TypeAdapter[Any]:
+    field = _fields(model)[name]
+    kind: Any = field.annotation
+    if field.metadata:
+        kind = Annotated[kind, *field.metadata]
+    return TypeAdapter(kind)
+
+
+@cache
+def _document_in(model: type[Document], name: str) -> type[Document] | None:
+    """The model of the document, or of each document, that a field holds."""
+    annotation = _fields(model)[name].annotation
+    candidates = (annotation, *get_args(annotation))
+    found = (kind for kind in candidates if isinstance(kind, type) and issubclass(kind, Document))
+    return next(found, None)
+
+
+@cache
+def _is_list(model: type[Document], name: str) -> bool:
+    annotation = _fields(model)[name].annotation
+    return NoneType not in get_args(annotation) and Ellipsis in get_args(annotation)
+
+
+class View:
+    """One document, or what stands in its place. Names are those of the JSON."""
+
+    def __init__(self, model: type[Document], raw: Any, path: str) -> None:
+        self.model = model
+        self.present = isinstance(raw, dict)
+        self.raw: dict[str, Any] = raw if isinstance(raw, dict) else {}
+        self.path = path
+
+    def at(self, name: str) -> str:
+        """The path of a field."""
+        return f"{self.path}.{name}"
+
+    def has(self, name: str) -> bool:
+        """Whether the field is there, well formed or not."""
+        return name in _fields(self.model) and self.raw.get(name) not in (None, [], {})
+
+    def value(self, name: str) -> Any:
+        """The field's value as the model reads it; None where it is absent or ill formed."""
+        if self.raw.get(name) is None:
+            return None
+        try:
+            return _adapter(self.model, name).validate_python(self.raw[name], by_name=False)
+        except ValidationError:
+            return None
+
+    def part(self, name: str) -> "View":
+        """The document that the field holds; an empty one where it is absent."""
+        model = _document_in(self.model, name)
+        if model is None:
+            raise KeyError(name)
+        return View(model, self.raw.get(name), self.at(name))
+
+    def parts(self, name: str) -> list["View"]:
+        """The documents that the field lists."""
+        model = _document_in(self.model, name)
+        if model is None:
+            raise KeyError(name)
+        raw = self.raw.get(name)
+        items = raw if isinstance(raw, list | tuple) else ()
+        return [View(model, item, f"{self.at(name)}[{i}]") for i, item in enumerate(items)]
+
+    def everything(self) -> Iterator["View"]:
+        """This document and every document inside it."""
+        yield self
+        for name in _fields(self.model):
+            if _document_in(self.model, name) is None or not self.has(name):
+                continue
+            inner = self.parts(name) if _is_list(self.model, name) else [self.part(name)]
+            for part in inner:
+                yield from part.everything()
+
+    def values(self) -> Iterator[tuple[str, Any]]:
+        """Name and value of each well-formed field that holds no document."""
+        for name in _fields(self.model):
+            if _document_in(self.model, name) is None:
+                value = self.value(name)
+                if value is not None:
+                    yield name, value
