@@ -14,6 +14,7 @@ from dataclasses import replace
 from datetime import datetime
 from uuid import uuid4
 
+from service.fhir.outcome import Finding
 from service.fhir.search import index_values
 from service.fhir.search_terms import Condition, SortKey
 from service.record.changes import Actor, Change, Match, Premise, Written
@@ -22,6 +23,8 @@ from service.record.errors import Busy, Gone, Invalid, Malformed, NotFound, Reco
 from service.record.matching import look_up
 from service.record.unit import Unit
 from service.store.contract import (
+    MOST_PARTS,
+    CursorError,
     Event,
     Key,
     Page,
@@ -29,6 +32,7 @@ from service.store.contract import (
     Release,
     Store,
     StoreBusyError,
+    TooCostlyError,
     UnitOfWork,
     Version,
 )
@@ -237,8 +241,14 @@ class Record:
 
     @contextmanager
     def _reading(self) -> Iterator[Reader]:
-        with self._store.read() as reader:
-            yield reader
+        try:
+            with self._store.read() as reader:
+                yield reader
+        except CursorError:
+            raise Malformed.at("", "This page link was not given here.") from None
+        except TooCostlyError:
+            told = f"A search may have {MOST_PARTS} conditions and values, no more."
+            raise Malformed([Finding("error", "too-costly", "", told)]) from None
 
 
 def _with_places(changes: Sequence[Change]) -> list[Change]:

@@ -5,7 +5,8 @@ durable when it ends without an error). Both are synchronous, so that an asynchr
 spends one thread hop on the whole unit.
 
 Errors: ``StoreBusyError`` when another writer held the store for longer than the engine waits;
-``StoreFormatError`` when a store was written by a newer version of this software.
+``StoreFormatError`` when a store was written by a newer version of this software; ``CursorError``
+for a page that cannot be found; ``TooCostlyError`` for a search of too many parts.
 """
 
 from collections.abc import Collection, Sequence
@@ -29,6 +30,18 @@ class StoreBusyError(Exception):
 
 class StoreFormatError(Exception):
     """The store was made by another version of this software and cannot be opened."""
+
+
+class CursorError(ValueError):
+    """A cursor that this store did not give, or gave for another question."""
+
+
+class TooCostlyError(ValueError):
+    """A search with more conditions and values than ``MOST_PARTS``."""
+
+
+MOST_PARTS = 200
+"""Conditions and values in one search, together; engines limit how deep a question nests."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +131,8 @@ class Reader(Protocol):
 
         Without ``sort`` in the order of first creation. Resources without a value for a sort key
         come last, whichever the direction. Paging goes by key: nothing that stays in place is
-        skipped or repeated while others write. Without ``count``: all.
+        skipped or repeated while others write. Without ``count``: all. Raises CursorError,
+        TooCostlyError.
         """
 
     def total(self, type_: str, conditions: Sequence[Condition] = ()) -> int:

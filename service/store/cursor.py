@@ -6,9 +6,9 @@ from typing import Any
 
 import orjson
 
+from service.store.contract import CursorError
 
-class CursorError(ValueError):
-    """A cursor that this store did not give, or gave for another question."""
+_INT64 = range(-(2**63), 2**63)
 
 
 def encode(*values: str | int | None) -> str:
@@ -22,6 +22,10 @@ def decode(cursor: str, length: int) -> list[Any]:
         values = orjson.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
     except (binascii.Error, ValueError):
         raise CursorError from None
-    if not isinstance(values, list) or len(values) != length:
+    if not isinstance(values, list) or len(values) != length or not all(map(_plain, values)):
         raise CursorError
     return values
+
+
+def _plain(value: Any) -> bool:
+    return value is None or isinstance(value, str) or (type(value) is int and value in _INT64)

@@ -38,6 +38,7 @@ from service.fhir.search_terms import (
     Value,
 )
 from service.store import tables
+from service.store.contract import MOST_PARTS, TooCostlyError
 from service.store.index import sortable
 
 Clause = ColumnElement[bool]
@@ -60,6 +61,8 @@ _OWN = ("_id", "_lastUpdated")
 
 def matching(type_: str, conditions: Sequence[Condition]) -> list[Clause]:
     """What a row of ``resource`` must meet to be an undeleted resource that matches."""
+    if len(conditions) + sum(len(condition.values) for condition in conditions) > MOST_PARTS:
+        raise TooCostlyError
     own = tables.resource.c
     driver = min(filter(_can_drive, conditions), key=_promise, default=None)
     clauses: list[Clause] = [own.type == type_, own.deleted.is_(False)]

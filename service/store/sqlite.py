@@ -34,7 +34,11 @@ class SqliteStore:
         self._busy_seconds = busy_seconds
         self._turn = Lock()
         self._writer = _engine(path, "BEGIN IMMEDIATE", busy_seconds, pool_size=1, max_overflow=0)
-        self._prepare(path)
+        try:
+            self._prepare(path)
+        except BaseException:
+            self._writer.dispose()
+            raise
         self._readers = _engine(
             path,
             "BEGIN",

@@ -35,6 +35,7 @@ AnyRow = Row[*tuple[Any, ...]]
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
+_VERSIONS = range(1, 2**31)
 _AT_ONCE = 500
 """Values in one statement; engines limit them."""
 
@@ -63,6 +64,8 @@ class SqlReader:
         return {(row.type, row.id): _as_version(row) for row in found}
 
     def version(self, key: Key, version: int) -> Version | None:
+        if version not in _VERSIONS:
+            return None
         asked = _versions.where(
             _version.type == key[0], _version.id == key[1], _version.version == version
         )

@@ -1,35 +1,14 @@
-"""What every engine promises. Engines are added to ``ENGINES``; the tests know none of them."""
+"""What every engine promises: versions, units of work, identifiers, outbox, history."""
 
-from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, datetime, timedelta
-from pathlib import Path
+from datetime import timedelta
 from threading import Barrier
 
 import pytest
+from store_samples import NOON, version
 
 from service.fhir.search_terms import IndexRow, TokenRow
 from service.store.contract import Entry, Release, Store, Version
-from service.store.sqlite import SqliteStore
-
-ENGINES: dict[str, Callable[[Path], Store]] = {
-    "sqlite": lambda folder: SqliteStore(folder / "store.db"),
-}
-NOON = datetime(2031, 3, 9, 12, 0, tzinfo=UTC)
-
-
-@pytest.fixture(params=ENGINES)
-def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
-    made = ENGINES[request.param](tmp_path)
-    yield made
-    made.close()
-
-
-def version(id_: str, number: int = 1, *, type_: str = "Observation", **other) -> Version:
-    instant = other.get("instant", NOON + timedelta(minutes=number))
-    deleted = other.get("deleted", False)
-    body = b"" if deleted else other.get("body", f"{type_} {id_} {number}".encode())
-    return Version(type_, id_, number, instant, deleted, body)
 
 
 def write(store: Store, *versions: Version, index: tuple[IndexRow, ...] = ()) -> None:
@@ -169,15 +148,20 @@ def test_a_locked_resource_changes_in_one_unit_at_a_time(store: Store) -> None:
         assert reader.current([("Observation", "a")])["Observation", "a"].version == 41
 
 
-def test_a_store_opened_again_has_everything(tmp_path: Path) -> None:
-    for make in ENGINES.values():
-        first = make(tmp_path)
-        write(first, version("a"))
-        first.close()
-        second = make(tmp_path)
-        with second.read() as reader:
-            assert reader.total("Observation") == 1
-        second.close()
+def test_a_store_opened_again_has_everything(open_store) -> None:
+    first = open_store()
+    write(first, version("a"))
+    first.close()
+    with open_store().read() as reader:
+        assert reader.total("Observation") == 1
+
+
+def test_two_processes_may_share_a_store(open_store) -> None:
+    one, other = open_store(), open_store()
+    write(one, version("a"))
+    write(other, version("a", 2))
+    with one.read() as reader:
+        assert reader.current([("Observation", "a")])["Observation", "a"].version == 2
 
 
 # -- identifiers, outbox, releases ---------------------------------------------------------------
