@@ -51,7 +51,8 @@ def test_a_leap_second_is_accepted() -> None:
 def test_two_types_of_one_choice() -> None:
     twice = session(valueQuantity={"value": 12}, valueString="twelve")
     assert places(twice) == [("error", "Observation.value", "choice")]
-    assert places(session(valueString="a", _valueBoolean={"id": "x"}))[0][2] == "choice"
+    mixed = session(valueString="a", _valueBoolean={"extension": [{"url": "u", "valueCode": "c"}]})
+    assert places(mixed) == [("error", "Observation.value", "choice")]
     bundle = {
         "resourceType": "Bundle",
         "type": "transaction",
