@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Route, Router
+from starlette.routing import Match, Route, Router
+from starlette.types import Scope
 
 from service.api import reading, searching, writing
 from service.api.bundles import Bundles
@@ -107,8 +108,16 @@ def _operation(
     return endpoint
 
 
+class FhirRoute(Route):
+    """A route that tells the layers around it which one it was, as FastAPI's own do."""
+
+    def matches(self, scope: Scope) -> tuple[Match, Scope]:
+        match, child = super().matches(scope)
+        return match, {**child, "route": self} if match is not Match.NONE else child
+
+
 def _route(path: str, endpoint: Endpoint) -> Route:
-    return Route(path, endpoint, methods=_METHODS, include_in_schema=False)
+    return FhirRoute(path, endpoint, methods=_METHODS, include_in_schema=False)
 
 
 def _by_method(endpoints: Mapping[str, Endpoint]) -> Endpoint:

@@ -1,0 +1,136 @@
+"""The frame of the service: who may reach it, health, ids, limits, log lines, errors."""
+
+import asyncio
+import re
+from collections.abc import AsyncIterator
+from dataclasses import replace
+
+import pytest
+from api_client import Client, client_of, issues
+from fastapi import FastAPI
+from starlette.requests import Request
+from starlette.responses import Response, StreamingResponse
+from structlog.testing import capture_logs
+
+from service.api import outcomes
+from service.api.app import create_app
+from service.api.middleware import BrokenAnswerError, Surround
+from service.api.services import Services
+from service.settings import OpenAccessError, Settings
+
+CHILD = "Zebedee-Quill"
+"""Stands for whatever must not be told."""
+
+
+def test_the_service_lives_and_its_store_can_be_read(client: Client) -> None:
+    assert client.get("/health/live").json() == {"status": "live"}
+    assert client.get("/health/ready").json() == {"status": "ready"}
+
+
+def test_every_start_says_who_may_reach_the_record(services: Services) -> None:
+    app = create_app(services)
+
+    async def start() -> None:
+        async with app.router.lifespan_context(app):
+            pass
+
+    with capture_logs() as lines:
+        asyncio.run(start())
+    assert [line["log_level"] for line in lines] == ["warning"]
+    assert "No authorisation yet" in lines[0]["event"]
+
+
+def test_no_application_is_made_for_other_computers_unasked(services: Services) -> None:
+    wide = Settings(host="192.0.2.1", store=services.settings.store)
+    with pytest.raises(OpenAccessError):
+        create_app(replace(services, settings=wide))
+
+
+def test_the_log_line_has_the_template_and_nothing_of_the_child(client: Client) -> None:
+    with capture_logs() as lines:
+        answer = client.get(f"/fhir/Patient/{CHILD}?_format=json")
+        client.get(f"/fhir/Patient?name={CHILD}")
+        client.get(f"/{CHILD}")
+        client.put(f"/fhir/Patient/{CHILD}", {"resourceType": "Patient", "id": CHILD})
+    assert [line["route"] for line in lines] == [
+        "/fhir/{type}/{id}",
+        "/fhir/{type}",
+        "unknown",
+        "/fhir/{type}/{id}",
+    ]
+    assert [line["status"] for line in lines] == [404, 200, 404, 201]
+    assert lines[0]["request_id"] == answer.headers["x-request-id"]
+    assert CHILD not in str(lines)
+
+
+def test_a_body_beyond_the_limit_is_refused_announced_or_not(services: Services) -> None:
+    small = Settings(store=services.settings.store, max_body_bytes=1024)
+    app = create_app(replace(services, settings=small))
+
+    async def pieces() -> AsyncIterator[bytes]:
+        for _ in range(20):
+            yield b" " * 100
+
+    with client_of(app) as client:
+        long = client.post("/fhir/Patient", " " * 2000)
+        streamed = client.request(
+            "POST",
+            "/fhir/Patient",
+            content=pieces(),
+            headers={"Content-Type": "application/fhir+json"},
+        )
+    for answer in (long, streamed):
+        assert answer.status_code == 413
+        assert issues(answer)[0]["code"] == "too-long"
+
+
+def surrounded() -> FastAPI:
+    """An application that breaks, with our frame around it."""
+    app = FastAPI(openapi_url=None)
+    app.add_middleware(Surround, limit_of=lambda _: 1000)
+    outcomes.install(app)
+
+    async def broken(_: Request) -> Response:
+        raise RuntimeError(CHILD)
+
+    async def broken_later(_: Request) -> Response:
+        async def body() -> AsyncIterator[bytes]:
+            yield b"one"
+            raise RuntimeError(CHILD)
+
+        return StreamingResponse(body())
+
+    app.add_route("/broken", broken)
+    app.add_route("/later", broken_later)
+    return app
+
+
+def test_our_own_mistake_is_answered_without_saying_what_it_was() -> None:
+    with capture_logs() as lines, client_of(surrounded()) as client:
+        answer = client.get("/broken")
+    assert answer.status_code == 500
+    assert CHILD not in answer.text
+    assert answer.headers["x-request-id"] in issues(answer)[0]["diagnostics"]
+    failure = next(line for line in lines if line["log_level"] == "error")
+    assert failure["error"] == "RuntimeError"
+    assert re.search(r"test_frame\.py:\d+ broken$", failure["frames"][-1])
+    assert CHILD not in str(lines)
+
+
+def test_an_answer_that_breaks_off_breaks_the_connection() -> None:
+    with client_of(surrounded()) as client, pytest.raises(BrokenAnswerError) as broken:
+        client.get("/later")
+    assert CHILD not in str(broken.value)
+
+
+def test_what_is_not_there_is_said_in_the_same_form(client: Client) -> None:
+    assert issues(client.get("/nowhere"))[0]["code"] == "not-found"
+    assert client.send("DELETE", "/health/live", "").status_code == 405
+    assert issues(client.send("DELETE", "/health/live", ""))[0]["code"] == "not-supported"
+
+
+def test_openapi_describes_our_own_roads_and_no_page_needs_the_internet(client: Client) -> None:
+    paths = client.get("/openapi.json").json()["paths"]
+    assert "/health/ready" in paths
+    assert not any(path.startswith("/fhir") for path in paths)
+    assert client.get("/docs").status_code == 404
