@@ -1,0 +1,34 @@
+"""Whether a resource may be used at all, or says something that changes its meaning unseen."""
+
+from collections.abc import Iterator
+from typing import Any
+
+from service.fhir.json import JsonObject
+
+
+def interpretable(resource: JsonObject) -> str | None:
+    """Why ``resource`` must not be used, or None when it may be.
+
+    FHIR R4, extensibility: whoever meets a modifier extension that it does not know must not act
+    on the element. We define none, so every one is unknown. Elements that negate or bend what we
+    read are treated the same: implicitRules, ServiceRequest.doNotPerform, Quantity.comparator.
+    """
+    return next(_reasons(resource, resource.get("resourceType", "")), None)
+
+
+def _reasons(value: Any, place: str) -> Iterator[str]:
+    if isinstance(value, list):
+        for at, item in enumerate(value):
+            yield from _reasons(item, f"{place}[{at}]")
+    if not isinstance(value, dict):
+        return
+    for extension in value.get("modifierExtension", []):
+        yield f"{place}.modifierExtension: {extension.get('url', 'without url')} is not understood"
+    if "implicitRules" in value:
+        yield f"{place}.implicitRules: rules that are not understood"
+    if value.get("doNotPerform") is True:
+        yield f"{place}.doNotPerform: says what is not to be done"
+    if "comparator" in value:
+        yield f"{place}.comparator: not a value but a limit"
+    for name, part in value.items():
+        yield from _reasons(part, f"{place}.{name}")

@@ -1,0 +1,201 @@
+"""Sessions, states of health and pauses as Observations, and back."""
+
+import hashlib
+from datetime import UTC, date, datetime
+from typing import NamedTuple
+
+from service.fhir.json import JsonObject
+from service.mapping.canonical import REGIMEN, SESSION_DIGEST
+from service.mapping.converters import Context
+from service.mapping.documents import built
+from service.mapping.references import Resolve, carried, pointing
+from service.mapping.tables import tables
+from service.programme.log import HealthState, Pause, Session
+
+LogEntry = Session | HealthState | Pause
+
+
+class RegimenLink(NamedTuple):
+    """The regimen that a session belongs to: its ServiceRequest (``Type/id``), its programme."""
+
+    reference: str
+    programme: str
+
+
+def session_to_observation(
+    session: Session,
+    *,
+    subject: str,
+    regimen: RegimenLink | None = None,
+    id: str,  # noqa: A002  (FHIR's name)
+    status: str = "final",
+    earlier: JsonObject | None = None,
+) -> JsonObject:
+    """The session as an Observation about ``subject`` (``Patient/id``).
+
+    ``regimen`` is what the session's regimen key was found to mean; without it the key is kept
+    as it is. What no row speaks of comes from ``earlier``, the version before.
+    """
+    observation = _observation("session", session, subject, id, status, earlier)
+    _set_based_on(observation, session.regimen, regimen)
+    _set_performer(observation, session.performer, subject)
+    return observation
+
+
+def observation_to_session(observation: JsonObject, resolve: Resolve | None = None) -> Session:
+    """The session in an Observation. Raises UnmappableError.
+
+    ``resolve`` finds the child and the regimen where the Observation refers to them without
+    identifier, as other systems do.
+    """
+    document = _document("session", observation, resolve)
+    regimen = _regimen_key(observation, resolve)
+    performer = _performer(observation)
+    document |= {"regimen": regimen} if regimen else {}
+    document |= {"performer": performer} if performer else {}
+    return built(Session, document)
+
+
+def health_state_to_observation(
+    state: HealthState,
+    *,
+    subject: str,
+    id: str,  # noqa: A002  (FHIR's name)
+    status: str = "final",
+    earlier: JsonObject | None = None,
+) -> JsonObject:
+    """The state of health as an Observation about ``subject``; see session_to_observation."""
+    return _observation("health-state", state, subject, id, status, earlier)
+
+
+def observation_to_health_state(
+    observation: JsonObject, resolve: Resolve | None = None
+) -> HealthState:
+    """The state of health in an Observation. Raises UnmappableError."""
+    return built(HealthState, _document("health-state", observation, resolve))
+
+
+def pause_to_observation(
+    pause: Pause,
+    *,
+    subject: str,
+    id: str,  # noqa: A002  (FHIR's name)
+    status: str = "final",
+    earlier: JsonObject | None = None,
+) -> JsonObject:
+    """The pause as an Observation about ``subject``; see session_to_observation."""
+    return _observation("pause", pause, subject, id, status, earlier)
+
+
+def observation_to_pause(observation: JsonObject, resolve: Resolve | None = None) -> Pause:
+    """The pause in an Observation. Raises UnmappableError."""
+    return built(Pause, _document("pause", observation, resolve))
+
+
+def log_identifier(entry: LogEntry) -> tuple[str, str]:
+    """System and value by which an entry is known when it comes again.
+
+    The sender's own identifier, else a digest of source, child, what it is (the technique of a
+    session) and the start in UTC.
+    """
+    if entry.id is not None:
+        return entry.id.system, entry.id.value
+    what = entry.technique if isinstance(entry, Session) else _part_of(entry)
+    parts = (entry.source, entry.child.system, entry.child.value, what, _in_utc(entry.start))
+    return SESSION_DIGEST, hashlib.sha256("|".join(parts).encode()).hexdigest()
+
+
+def _part_of(entry: LogEntry) -> str:
+    kinds = {Session: "session", HealthState: "health-state", Pause: "pause"}
+    return kinds[type(entry)]
+
+
+def _in_utc(start: date | datetime) -> str:
+    return (start.astimezone(UTC) if isinstance(start, datetime) else start).isoformat()
+
+
+def _observation(
+    part: str,
+    entry: LogEntry,
+    subject: str,
+    id_: str,
+    status: str,
+    earlier: JsonObject | None,
+) -> JsonObject:
+    system, value = log_identifier(entry)
+    document = entry.to_json() | {"id": {"system": system, "value": value}}
+    observation = carried("Observation", id_, earlier)
+    observation["status"] = status
+    tables()[part].write(observation, document, Context())
+    observation["subject"] |= {"reference": subject}
+    return observation
+
+
+def _document(part: str, observation: JsonObject, resolve: Resolve | None) -> JsonObject:
+    document = tables()[part].read(observation, Context())
+    if document.get("id", {}).get("system") == SESSION_DIGEST:
+        del document["id"]
+    if "child" not in document and resolve:
+        child = resolve(observation.get("subject", {}).get("reference", "")) or {}
+        identifiers = tables()["child"].read(child, Context()).get("identifier", [])
+        document |= {"child": identifiers[0]} if identifiers else {}
+    return document
+
+
+def _set_based_on(observation: JsonObject, key: str | None, link: RegimenLink | None) -> None:
+    before = [item for item in observation.get("basedOn", []) if _is_regimen(item)]
+    others = [item for item in observation.get("basedOn", []) if not _is_regimen(item)]
+    new: list[JsonObject] = []
+    if key is not None and link is not None:
+        identifier = {"system": REGIMEN, "value": f"{link.programme}/{key}"}
+        new = [{"reference": link.reference, "identifier": identifier}]
+    elif key is not None:
+        new = [{"type": "ServiceRequest", "display": key}]
+    items = [pointing(before[0] if before else None, one) for one in new] + others
+    _set_items(observation, "basedOn", items)
+
+
+def _regimen_key(observation: JsonObject, resolve: Resolve | None) -> str | None:
+    item: JsonObject = next(filter(_is_regimen, observation.get("basedOn", [])), {})
+    identifier = item.get("identifier", {})
+    if identifier.get("system") == REGIMEN:
+        return str(identifier["value"]).partition("/")[2]
+    if "reference" in item and resolve and (regimen := resolve(item["reference"])):
+        return tables()["regimen"].read(regimen, Context()).get("key")
+    return item.get("display")
+
+
+def _is_regimen(item: JsonObject) -> bool:
+    return (
+        str(item.get("reference", "")).startswith("ServiceRequest/")
+        or item.get("type") == "ServiceRequest"
+        or item.get("identifier", {}).get("system") == REGIMEN
+    )
+
+
+def _set_performer(observation: JsonObject, performer: str | None, subject: str) -> None:
+    others = [item for item in observation.get("performer", []) if not _performer_of(item)]
+    before = next(filter(_performer_of, observation.get("performer", [])), None)
+    known = {
+        "child": {"reference": subject, "type": "Patient"},
+        "parent": {"type": "RelatedPerson", "display": "parent"},
+    }
+    own = [pointing(before, known[performer])] if performer else []
+    _set_items(observation, "performer", own + others)
+
+
+def _performer(observation: JsonObject) -> str | None:
+    found = (_performer_of(item) for item in observation.get("performer", []))
+    return next((performer for performer in found if performer), None)
+
+
+def _performer_of(item: JsonObject) -> str | None:
+    kind = item.get("type") or str(item.get("reference", "")).partition("/")[0]
+    return {"Patient": "child", "RelatedPerson": "parent"}.get(kind)
+
+
+def _set_items(resource: JsonObject, element: str, items: list[JsonObject]) -> None:
+    if items:
+        resource[element] = items
+    else:
+        resource.pop(element, None)

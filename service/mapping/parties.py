@@ -1,0 +1,135 @@
+"""Child, team, author and diagnosis: referred to where the record knows them, else made.
+
+A document names each of them either by ``reference`` alone or by who it is. What is referred to
+is never rewritten. In the resources a bare reference is the first form; a reference that also
+carries an identifier (the child) or a display (the others) is the second.
+"""
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from service.fhir.json import JsonObject, write
+from service.mapping.converters import Context
+from service.mapping.errors import UnmappableError
+from service.mapping.references import Resolve
+from service.mapping.tables import tables
+
+Ids = Callable[[str, str], str]
+"""From resource type and the key of a part to the logical id that its resource gets or has."""
+
+
+def party_key(party: JsonObject) -> str:
+    """What makes a party the same one: its first identifier (``system|value``), else all of it."""
+    for identifier in party.get("identifier", []):
+        return f"{identifier['system']}|{identifier['value']}"
+    return hashlib.sha256(write(party)).hexdigest()
+
+
+@dataclass(slots=True)
+class PartyMaker:
+    """Makes the resources of the parties of one document; the same party only once."""
+
+    ids: Ids
+    made: dict[tuple[str, str], JsonObject] = field(default_factory=dict)
+    _sources: dict[tuple[str, str], JsonObject] = field(default_factory=dict)
+
+    def child(self, child: JsonObject, place: str) -> JsonObject:
+        """Reference to the child."""
+        if _is_reference(child, place):
+            return {"reference": child["reference"]}
+        if not child.get("identifier"):
+            raise UnmappableError(f"{place}.identifier", "a child needs an identifier")
+        reference = self._made("child", child, place)
+        return {"reference": reference, "identifier": dict(child["identifier"][0])}
+
+    def professional(self, professional: JsonObject, place: str) -> JsonObject:
+        """Reference to a member of the team."""
+        if _is_reference(professional, place):
+            return {"reference": professional["reference"]}
+        return {
+            "reference": self._made("professional", professional, place),
+            "display": _name_to_show(professional, place),
+        }
+
+    def team(self, team: JsonObject, subject: JsonObject, place: str) -> JsonObject:
+        """Reference to the team, whose members are made too."""
+        if _is_reference(team, place):
+            return {"reference": team["reference"]}
+        members = [
+            {"member": self.professional(member, f"{place}.member[{at}]")}
+            for at, member in enumerate(team.get("member", []))
+        ]
+        links = {"subject": subject} | ({"participant": members} if members else {})
+        reference = self._made("team", team, place, links)
+        return {"reference": reference, "display": team.get("name", "team")}
+
+    def diagnosis(self, diagnosis: JsonObject, subject: JsonObject, place: str) -> JsonObject:
+        """Reference to the condition."""
+        if _is_reference(diagnosis, place):
+            return {"reference": diagnosis["reference"]}
+        reference = self._made("diagnosis", diagnosis, place, {"subject": subject})
+        return {"reference": reference, "display": diagnosis["condition"]["text"]}
+
+    def _made(
+        self, part: str, party: JsonObject, place: str, links: JsonObject | None = None
+    ) -> str:
+        table = tables()[part]
+        key = (table.resource, party_key(party))
+        if self._sources.setdefault(key, party) != party:
+            raise UnmappableError(
+                place, "the same identifier is given with other details elsewhere"
+            )
+        if key not in self.made:
+            resource: JsonObject = {"resourceType": table.resource, "id": self.ids(*key)}
+            self.made[key] = table.write(resource, party, Context()) | (links or {})
+        return f"{table.resource}/{self.made[key]['id']}"
+
+
+def read_party(part: str, reference: JsonObject | None, resolve: Resolve, place: str) -> JsonObject:
+    """The document form of what ``reference`` (at ``place`` in a resource) refers to.
+
+    Raises UnmappableError when it is not just referred to and cannot be found.
+    """
+    target = str((reference or {}).get("reference", ""))
+    if reference is None or not target:
+        raise UnmappableError(place, "a reference to a resource is expected")
+    if ("identifier" if part == "child" else "display") not in reference:
+        return {"reference": target}
+    resource = resolve(target)
+    if resource is None:
+        raise UnmappableError(place, f"{target} is not in the record")
+    table = tables()[part]
+    if resource["resourceType"] != table.resource:
+        return {"reference": target}
+    party = table.read(resource, Context())
+    if part == "team":
+        party |= _members(resource, resolve)
+    return party or {"reference": target}
+
+
+def _members(team: JsonObject, resolve: Resolve) -> JsonObject:
+    members = [
+        read_party("professional", participant["member"], resolve, f"CareTeam.participant[{at}]")
+        for at, participant in enumerate(team.get("participant", []))
+        if "member" in participant
+    ]
+    return {"member": members} if members else {}
+
+
+def _is_reference(party: JsonObject, place: str) -> bool:
+    if not party:
+        raise UnmappableError(place, "a reference or details are expected")
+    if "reference" in party and len(party) > 1:
+        raise UnmappableError(place, "a reference stands alone: what it refers to is not rewritten")
+    return "reference" in party
+
+
+def _name_to_show(professional: JsonObject, place: str) -> str:
+    name = professional.get("name", {}).get("text") or professional.get("role")
+    identifiers = [identifier["value"] for identifier in professional.get("identifier", [])]
+    return str(name or (identifiers[0] if identifiers else _refuse(place)))
+
+
+def _refuse(place: str) -> str:
+    raise UnmappableError(place, "a name, a role or an identifier is expected")
