@@ -55,16 +55,15 @@ def _of_lines(lines: Iterator[bytes] | BinaryIO | list[bytes], source: str) -> I
 
 
 def _is_one_a_line(text: bytes) -> bool:
-    """Two lines or more, and at least one that is a whole object beginning in column one."""
+    """Not JSON as a whole, but one line of several is an object that begins in column one."""
     lines = [line.rstrip() for line in text.split(b"\n") if line.strip()]
-    return len(lines) > 1 and any(_is_whole_object(line) for line in lines)
+    objects = (line for line in lines if line.startswith(b"{") and line.endswith(b"}"))
+    return len(lines) > 1 and any(map(_is_json, objects)) and not _is_json(text)
 
 
-def _is_whole_object(line: bytes) -> bool:
-    if not (line.startswith(b"{") and line.endswith(b"}")):
-        return False
+def _is_json(text: bytes) -> bool:
     try:
-        read(line)
+        read(text)
     except JsonError:
         return False
     return True

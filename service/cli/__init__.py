@@ -1,0 +1,26 @@
+"""The ``airway`` command."""
+
+import typer
+
+from service.cli import check, profiles, serve
+
+app = typer.Typer(
+    name="airway",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help=(
+        "The record of children's airway-clearance home programmes.\n\n"
+        "A record and communication tool, not a medical device. Nobody watches the logs, and "
+        "nothing here changes a prescription: that is for the licensed clinician, under local "
+        "policy."
+    ),
+)
+app.command("serve")(serve.serve)
+app.command("check")(check.check)
+app.add_typer(profiles.app, name="profiles")
+
+
+def main() -> None:
+    """Run the command line."""
+    app()

@@ -1,0 +1,34 @@
+"""``airway serve``: the HTTP service."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from service import compose
+from service.cli.options import StoreOption
+from service.settings import OpenAccessError, Settings
+
+
+def serve(
+    store: StoreOption = None,
+    host: Annotated[str | None, typer.Option(help="Address to bind [AIRWAY_HOST]")] = None,
+    port: Annotated[int | None, typer.Option(help="Port; 0 for a free one [AIRWAY_PORT]")] = None,
+) -> None:
+    """Serve the record: FHIR R4 at /fhir, programmes, session uploads, the registry.
+
+    There is no authorisation yet: the service binds this computer only, unless the setting
+    AIRWAY_ALLOW_OPEN_ACCESS_BEYOND_THIS_COMPUTER says otherwise.
+
+    Example: airway serve --store airway-record/record.sqlite
+    """
+    try:
+        compose.serve(settings_with(store=store, host=host, port=port))
+    except OpenAccessError as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(2) from None
+
+
+def settings_with(**given: Path | str | int | None) -> Settings:
+    """The environment's settings, with what the command line gave in place of them."""
+    return Settings(**{name: value for name, value in given.items() if value is not None})  # type: ignore[arg-type]
