@@ -37,8 +37,10 @@ class CodeSet:
     pairs: frozenset[tuple[str | None, str]]
     whole_systems: frozenset[str]
 
-    def holds(self, system: str | None, code: str | None) -> bool:
-        """Whether the coding is a member, or cannot be judged not to be."""
+    def holds(self, system: Any, code: Any) -> bool:
+        """Whether the coding is a member, or cannot be judged not to be. Takes any JSON values."""
+        if not isinstance(system, str | None) or not isinstance(code, str | None):
+            return False
         return system in self.whole_systems or (system, code) in self.pairs
 
     def holds_code(self, code: str) -> bool:

@@ -73,7 +73,10 @@ def concept_findings(element: Element, value: JsonObject, place: str) -> Iterato
 
 def _meets(binding: ConceptBinding, value: JsonObject) -> bool:
     return any(
-        coding.get("system") == binding.system
-        and (binding.codes is None or coding.get("code") in binding.codes)
+        coding.get("system") == binding.system and _is_listed(binding, coding.get("code"))
         for coding in codings(value)
     )
+
+
+def _is_listed(binding: ConceptBinding, code: Any) -> bool:
+    return binding.codes is None or (isinstance(code, str) and code in binding.codes)

@@ -98,7 +98,7 @@ def _expected(
     """The test of the value at ``steps``, from the rule there or a pattern above it."""
     if steps == ["url"] and part.profiles:
         urls = {canonical.partition("|")[0] for canonical in part.profiles}
-        return lambda value: value in urls
+        return lambda value: isinstance(value, str) and value in urls
     rules = list(part.at(steps))
     if len(rules) == len(steps) + 1 and rules[-1].binding and _plain(rules[-1]):
         return _member_test(rules[-1], definitions)
