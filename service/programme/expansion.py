@@ -86,6 +86,7 @@ def day_rule(schedule: Schedule, rate: Rate | None, clocks: Sequence[Clock]) -> 
             return DayRule(1, "day", (each,), weekdays, schedule.frequency_max)
         return None
     if weekdays and rate.unit == "day" and rate.length % _WEEK == 0:
+        # Also for "every 7 days": counted from a Tuesday it would never reach a Monday.
         return _weekly(rate, weekdays, len(clocks))
     if rate.daily or (rate.unit == "day" and weekdays):
         often = each if schedule.frequency is None else rate.times
