@@ -1,5 +1,6 @@
 """Profiles on top of base R4: R4 elementdefinition.html, profiling.html; on invented ones."""
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
@@ -312,3 +313,10 @@ def test_an_evaluation_that_fails_says_so() -> None:
     profile = constrained("1 + 'a' = 2")
     (finding,) = Validator(definitions(profile)).validate(session(), [profile["url"]])
     assert "could not be evaluated" in finding.diagnostics
+
+
+def test_threads_may_share_a_validator() -> None:
+    resources = [session(effectivePeriod=None) if n % 2 else session() for n in range(40)]
+    with ThreadPoolExecutor(4) as pool:
+        keys = [[f.key for f in findings] for findings in pool.map(found, resources)]
+    assert keys == [["acw-1"] if n % 2 else [] for n in range(40)]
