@@ -9,7 +9,7 @@ from starlette.routing import Match, Route, Router
 from starlette.types import Scope
 
 from service.api import reading, searching, writing
-from service.api.bundles import Bundles
+from service.api.batches import Bundles
 from service.api.capability import Capability
 from service.api.outcomes import refusal
 from service.api.served import Call, Handler, Operation, ServedType, base_of
