@@ -65,7 +65,9 @@ def matching(type_: str, conditions: Sequence[Condition]) -> list[Clause]:
         raise TooCostlyError
     own = tables.resource.c
     driver = min(filter(_can_drive, conditions), key=_promise, default=None)
-    clauses: list[Clause] = [own.type == type_, own.deleted.is_(False)]
+    # Index rows know the type, and a deleted resource has none: nothing else need be said, and
+    # said it would tempt an engine to read the whole type.
+    clauses: list[Clause] = [] if driver else [own.type == type_, own.deleted.is_(False)]
     for condition in conditions:
         if condition.parameter in _OWN:
             clauses.append(_about_itself(condition))
