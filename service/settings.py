@@ -32,7 +32,8 @@ class Settings(BaseSettings):
     base_url: str | None = None
     """The address that clients use, up to and without ``/fhir``, for example
     ``https://record.example``; links in answers begin with it. Without it they begin with the
-    address of the request."""
+    address of the request. Bound to loopback, the service answers under this name and those of
+    this computer only."""
     allow_open_access_beyond_this_computer: bool = False
     """There is no authorisation yet. Only with this may ``host`` be other than loopback."""
     max_body_bytes: Annotated[int, Field(ge=1024)] = 16 * MEBIBYTE

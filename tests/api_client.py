@@ -10,7 +10,7 @@ from anyio.from_thread import BlockingPortal, start_blocking_portal
 
 from service.fhir.json import read, write
 
-ADDRESS = "http://record.example"
+ADDRESS = "http://127.0.0.1:8000"
 BASE = f"{ADDRESS}/fhir"
 
 

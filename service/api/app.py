@@ -13,6 +13,7 @@ from fastapi import FastAPI
 
 from service.api import fhir, health, outcomes
 from service.api.capability import VERSION, Capability
+from service.api.hosts import OwnNamesOnly
 from service.api.middleware import Surround
 from service.api.services import Services
 from service.api.types import served_types
@@ -42,6 +43,7 @@ def create_app(services: Services) -> FastAPI:
         lifespan=_warn_at_start,
     )
     app.state.services = services
+    app.add_middleware(OwnNamesOnly, settings=services.settings)
     app.add_middleware(Surround, limit_of=_limits(services.settings))
     outcomes.install(app)
     app.include_router(health.router)

@@ -101,7 +101,8 @@ RESOURCES: list[dict[str, Any]] = [
 
 @pytest.fixture(scope="module")
 def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
-    store = Settings(store=tmp_path_factory.mktemp("record") / "record.sqlite")
+    path = tmp_path_factory.mktemp("record") / "record.sqlite"
+    store = Settings(store=path)
     with open_services(store, Clock()) as services, client_of(create_app(services)) as made:
         yield made
 

@@ -24,7 +24,8 @@ WRITABLE = sorted(set(PARAMETERS) - set(SHIPPED))
 
 @pytest.fixture(scope="module")
 def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
-    settings = Settings(store=tmp_path_factory.mktemp("record") / "record.sqlite")
+    path = tmp_path_factory.mktemp("record") / "record.sqlite"
+    settings = Settings(store=path)
     with open_services(settings, Clock()) as services, client_of(create_app(services)) as made:
         yield made
 
