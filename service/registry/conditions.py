@@ -8,7 +8,7 @@ from service.fhir.json import JsonObject
 from service.mapping.interpretable import interpretable
 
 OTHER = "other"
-_NOT_SO = frozenset({"refuted", "entered-in-error"})
+_NOT_SO = frozenset({"refuted", "entered-in-error", "inactive", "remission", "resolved"})
 
 
 def load_condition_groups(path: Path) -> dict[str, str]:
@@ -21,15 +21,19 @@ def condition_group(conditions: Iterable[JsonObject], groups: Mapping[str, str])
     """The first group of ``groups`` to which one of a child's conditions belongs, else other.
 
     The cause wins over its consequence: bronchiectasis of cystic fibrosis is cystic fibrosis.
-    Conditions that are refuted, entered in error or not interpretable do not count.
+    Conditions that are refuted, entered in error, over or not interpretable do not count.
     """
     found = {coding for condition in conditions for coding in _codings(condition)}
     return next((group for coding, group in groups.items() if coding in found), OTHER)
 
 
 def _codings(condition: JsonObject) -> set[str]:
-    verification = condition.get("verificationStatus", {}).get("coding", [])
-    if _NOT_SO & {coding.get("code") for coding in verification} or interpretable(condition):
+    statuses = {
+        coding.get("code")
+        for element in ("verificationStatus", "clinicalStatus")
+        for coding in condition.get(element, {}).get("coding", [])
+    }
+    if statuses & _NOT_SO or interpretable(condition):
         return set()
     codings = condition.get("code", {}).get("coding", [])
     return {f"{coding.get('system')}|{coding.get('code')}" for coding in codings}

@@ -5,6 +5,7 @@ birth date without a day, only where every day of it agrees.
 """
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from typing import Any, Literal
 
@@ -12,9 +13,6 @@ from service.fhir.json import JsonObject
 from service.mapping.canonical import code_system
 from service.mapping.interpretable import interpretable
 from service.registry.partial_dates import first_day, has_surely_reached, last_day, may_have_reached
-
-AGE_OF_CONSENT = 16
-"""Years. From then on only one's own consent counts (common practice; local law wins)."""
 
 _SCOPE = "http://terminology.hl7.org/CodeSystem/consentscope"
 _REASON = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
@@ -34,33 +32,29 @@ Gap = Literal[
 """Why a Consent does not let a child's data into a release."""
 
 
-def has_consent(
-    consents: Iterable[JsonObject],
-    birth_date: str | None,
-    at: datetime,
-    *,
-    age_of_consent: int = AGE_OF_CONSENT,
-    recipient: str | None = None,
-) -> bool:
-    """Whether some consent of one child holds at the aware instant ``at``, and none refuses.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Terms:
+    """What whoever runs the service decides about consent.
 
-    ``recipient`` is the reference of the registry that the release is for: a consent that names
-    recipients holds for them only.
+    From ``age_of_consent`` years on only one's own consent counts (16 is common practice; local law
+    wins). ``recipient`` is the reference of the registry that releases are for: a consent that
+    names recipients holds for them only.
     """
-    gaps = [
-        consent_gap(consent, birth_date, at, age_of_consent=age_of_consent, recipient=recipient)
-        for consent in consents
-    ]
+
+    age_of_consent: int = 16
+    recipient: str | None = None
+
+
+def has_consent(
+    consents: Iterable[JsonObject], birth_date: str | None, at: datetime, terms: Terms
+) -> bool:
+    """Whether some consent of one child holds at the aware instant ``at``, and none refuses."""
+    gaps = [consent_gap(consent, birth_date, at, terms) for consent in consents]
     return None in gaps and "refused" not in gaps
 
 
 def consent_gap(
-    consent: JsonObject,
-    birth_date: str | None,
-    at: datetime,
-    *,
-    age_of_consent: int = AGE_OF_CONSENT,
-    recipient: str | None = None,
+    consent: JsonObject, birth_date: str | None, at: datetime, terms: Terms
 ) -> Gap | None:
     """Why ``consent`` does not hold at ``at``; None where it holds."""
     if not _is_ours(consent):
@@ -74,9 +68,9 @@ def consent_gap(
         return "not-understood"
     if not _covers(provision.get("period", {}), at):
         return "not-in-force"
-    if not _is_for(provision.get("actor", []), recipient):
+    if not _is_for(provision.get("actor", []), terms.recipient):
         return "other-recipient"
-    if not _giver_may_decide(consent, birth_date, at, age_of_consent):
+    if not _giver_may_decide(consent, birth_date, at, terms.age_of_consent):
         return "past-age-of-consent"
     return None
 
