@@ -96,12 +96,13 @@ def log_identifier(entry: LogEntry) -> tuple[str, str]:
     """System and value by which an entry is known when it comes again.
 
     The sender's own identifier, else a digest of source, child, what it is (the technique of a
-    session) and the start in UTC.
+    session) and the start in UTC, as the device had it: a corrected clock changes no identity.
     """
     if entry.id is not None:
         return entry.id.system, entry.id.value
     what = entry.technique if isinstance(entry, Session) else _part_of(entry)
-    parts = (entry.source, entry.child.system, entry.child.value, what, _in_utc(entry.start))
+    start = (entry.device_start if isinstance(entry, Session) else None) or entry.start
+    parts = (entry.source, entry.child.system, entry.child.value, what, _in_utc(start))
     return SESSION_DIGEST, hashlib.sha256("|".join(parts).encode()).hexdigest()
 
 
