@@ -15,7 +15,9 @@ def ids(type_: str, key: str) -> str:
 
 
 def other_ids(type_: str, key: str) -> str:
-    """Ids that differ from those of ``ids``: a later version of the plan."""
+    """Ids of a later version of the plan; the child, the team and the conditions are the same."""
+    if type_ in ("Patient", "Practitioner", "CareTeam", "Condition"):
+        return ids(type_, key)
     return ids(type_, f"later {key}")
 
 

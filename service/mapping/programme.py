@@ -96,7 +96,7 @@ def gather(care_plan: JsonObject, resolve: Resolve) -> ProgrammeResources:
     for at, activity in enumerate(care_plan.get("activity", [])):
         place = f"CarePlan.activity[{at}].reference"
         part = _found(target_of(activity, "reference"), resolve, place)
-        if part is None:
+        if part is None or _is_mistaken(part, care_plan):
             continue
         if _is_part(part, "regimen"):
             regimens[_key(part, "regimen", place)] = part
@@ -140,6 +140,28 @@ def document_of(resources: ProgrammeResources, resolve: Resolve) -> Programme:
     if resources.review:
         document["review"] = tables()[REVIEW].read(resources.review, context)
     return built(Programme, document)
+
+
+_GOING_ON = frozenset({"active", "on-hold"})
+
+
+def ended(resources: ProgrammeResources) -> Iterator[JsonObject]:
+    """Copies of a version's resources, completed because another version takes their place.
+
+    What is not going on (a draft, what was revoked, an aim already reached) stays as it is and
+    is left out. Nothing but the status changes.
+    """
+    parts = {
+        "careplan": [resources.care_plan],
+        "regimen": [*resources.regimens.values()],
+        "device": [*resources.devices.values()],
+        REVIEW: [resources.review] if resources.review else [],
+        "goal": [*resources.goals.values()],
+    }
+    for part, members in parts.items():
+        for resource in members:
+            if resource.get("lifecycleStatus", resource.get("status")) in _GOING_ON:
+                yield tables()[part].with_status(resource, "completed")
 
 
 class _Writer:
@@ -194,11 +216,13 @@ class _Writer:
         return plan
 
     def _address(self, plan: JsonObject, child: JsonObject) -> None:
-        before = {target_of(condition): condition for condition in plan.pop("addresses", [])}
+        before = plan.pop("addresses", [])
         addresses = []
         for at, diagnosis in enumerate(self._document.get("diagnosis", [])):
             new = self._parties.diagnosis(diagnosis, child, f"Programme.diagnosis[{at}]")
-            addresses.append(pointing(before.get(new["reference"]), new))
+            same = [old for old in before if target_of(old) == new["reference"]][:1]
+            before = [old for old in before if not any(old is one for one in same)]
+            addresses.append(pointing(same[0] if same else None, new))
         if addresses:
             plan["addresses"] = addresses
 
@@ -267,6 +291,11 @@ def _found(target: str, resolve: Resolve, place: str) -> JsonObject | None:
     if resource is None:
         raise UnmappableError(place, f"{target} is not in the record")
     return resource
+
+
+def _is_mistaken(part: JsonObject, plan: JsonObject) -> bool:
+    """A part entered in error is no part of a plan that itself stands."""
+    return "entered-in-error" == part.get("status") != plan.get("status")
 
 
 def _key(resource: JsonObject, part: str, place: str) -> str:
