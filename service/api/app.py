@@ -11,7 +11,7 @@ from contextlib import asynccontextmanager
 import structlog
 from fastapi import FastAPI
 
-from service.api import fhir, health, outcomes
+from service.api import fhir, health, outcomes, programmes, sessions
 from service.api.capability import VERSION, Capability
 from service.api.hosts import OwnNamesOnly
 from service.api.middleware import Surround
@@ -47,6 +47,8 @@ def create_app(services: Services) -> FastAPI:
     app.add_middleware(Surround, limit_of=_limits(services.settings))
     outcomes.install(app)
     app.include_router(health.router)
+    app.include_router(programmes.router)
+    app.include_router(sessions.router)
     types = served_types(services.definitions)
     app.router.routes.extend(fhir.routes(types, Capability(types, services.clock())))
     return app
