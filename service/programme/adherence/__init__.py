@@ -18,14 +18,14 @@ from service.programme.adherence.figures import (
     figures,
     split,
 )
-from service.programme.adherence.history import History, Known, as_known
+from service.programme.adherence.history import History, Known, LeftOut, as_known
 from service.programme.adherence.matching import Ending, Matching, match
 from service.programme.adherence.result import RULE_VERSION, Adherence, PlanUsed, Received
 from service.programme.adherence.silence import (
     LONG_SILENCE,
     SilentSpell,
+    silent_days,
     silent_spells,
-    unlogged_days,
 )
 from service.programme.adherence.timeline import Timeline
 from service.programme.calendar import Span
@@ -43,13 +43,12 @@ __all__ = [
     "History",
     "Known",
     "LedgerRow",
+    "LeftOut",
     "PlanUsed",
     "Received",
     "SilentSpell",
     "adherence",
 ]
-
-_NO_LOG: frozenset[Ending] = frozenset({"doubtful", "excluded"})
 
 
 def adherence(
@@ -74,9 +73,10 @@ def adherence(
     sessions = as_known(history.sessions, known_at)
     matching = match(due, sessions, timeline)
     received = _received(sessions, matching, timeline, first, last)
-    logged = {row.day for row in received if row.ending not in _NO_LOG}
-    ledger = _ledger(due, matching, logged, first, last)
-    unlogged = unlogged_days(timeline, first, last, logged)
+    logged = {row.day for row in received if row.is_log}
+    ledger = _ledger(timeline, due, matching, logged, first, last)
+    due_days = {row.day for row in ledger if not row.paused}
+    silent = silent_days(timeline, first, last, logged)
     no_rows = _why_no_rows(timeline, asked)
     return Adherence(
         first=first,
@@ -87,11 +87,12 @@ def adherence(
         splits=split(ledger, no_rows),
         ledger=tuple(ledger),
         received=received,
-        observed_days=len(logged),
-        unlogged_days=len(unlogged),
-        silent_spells=silent_spells(unlogged, logged),
+        observed_days=len(due_days & logged),
+        unlogged_days=len(due_days - logged),
+        silent_spells=silent_spells(silent, logged),
         plans=_plans_used(timeline, asked),
         duplicates_received=history.duplicates_received,
+        left_out=tuple(history.left_out),
         zone_data=ZONE_DATA_VERSION,
     )
 
@@ -110,29 +111,37 @@ def _received(
 
 
 def _ledger(
-    due: list[Due], matching: Matching, logged: set[date], first: date, last: date
+    timeline: Timeline,
+    due: list[Due],
+    matching: Matching,
+    logged: set[date],
+    first: date,
+    last: date,
 ) -> list[LedgerRow]:
     rows = [
-        _ledger_row(one, matching.session_of.get(index), one.occurrence.day in logged)
+        _ledger_row(timeline, one, matching.session_of.get(index), one.occurrence.day in logged)
         for index, one in enumerate(due)
         if first <= one.occurrence.day <= last
     ]
     return sorted(rows, key=lambda row: (row.day, row.at, row.regimen))
 
 
-def _ledger_row(one: Due, credit: Known[Session] | None, logged: bool) -> LedgerRow:
-    occurrence, plan = one.occurrence, one.plan.known
+def _ledger_row(
+    timeline: Timeline, one: Due, credit: Known[Session] | None, logged: bool
+) -> LedgerRow:
+    occurrence, plan, local = one.occurrence, one.plan.known, timeline.calendar.local
     return LedgerRow(
         day=occurrence.day,
-        at=occurrence.at,
-        window_start=occurrence.start,
-        window_end=occurrence.end,
+        at=local(occurrence.at),
+        window_start=local(occurrence.start),
+        window_end=local(occurrence.end),
         by_day=occurrence.by_day,
         most=occurrence.most,
         regimen=one.regimen.key,
         technique=one.regimen.technique,
         plan_id=plan.id,
         plan_version=plan.version,
+        basis=one.regimen.dose.basis if one.regimen.dose else "none",
         state="unwell" if one.unwell else "well",
         paused=one.paused,
         credit=credit,
@@ -151,5 +160,7 @@ def _plans_used(timeline: Timeline, asked: Span) -> tuple[PlanUsed, ...]:
         common = piece.span.common(asked)
         if piece.plan is not None and common.start < common.end:
             known = piece.plan.known
-            used.append(PlanUsed(known.id, known.version, common.start, common.end))
+            local = timeline.calendar.local
+            start, end = local(common.start), local(common.end)
+            used.append(PlanUsed(known.id, known.version, start, end))
     return tuple(used)

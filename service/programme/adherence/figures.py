@@ -8,6 +8,7 @@ from fractions import Fraction
 from typing import Literal, get_args
 
 from service.programme.adherence.history import Known
+from service.programme.dose import DoseBasis
 from service.programme.intervals import wilson
 from service.programme.log import RecordedBy, Session
 
@@ -27,7 +28,8 @@ class LedgerRow:
 
     ``credit`` is the session that fulfilled it. ``share`` is how much of the prescribed dose was
     done, from 0 to 1; None where the dose has no basis or nothing was due. ``logged`` says whether
-    the day has any log. ``most`` is the upper end where the schedule gives a range.
+    the day has any log. ``most`` is the upper end where the schedule gives a range. Instants are
+    on the child's clock.
     """
 
     day: date
@@ -40,6 +42,7 @@ class LedgerRow:
     technique: str
     plan_id: str
     plan_version: int
+    basis: DoseBasis
     state: State
     paused: bool
     credit: Known[Session] | None

@@ -28,10 +28,20 @@ class Known(Generic[T]):
 
 
 @dataclass(frozen=True, slots=True)
+class LeftOut:
+    """Something of the child's that cannot be read as what it says it is, and why."""
+
+    id: str
+    version: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class History:
     """All stored versions of a child's plans, sessions, states and pauses.
 
-    ``duplicates_received`` counts uploads that were skipped because the same row was there.
+    ``duplicates_received`` counts uploads that were skipped because the same row was there;
+    ``left_out`` is what could not even be read, to be shown with the answer.
     """
 
     plans: Sequence[Known[Programme]] = ()
@@ -39,6 +49,7 @@ class History:
     states: Sequence[Known[HealthState]] = ()
     pauses: Sequence[Known[Pause]] = ()
     duplicates_received: int = 0
+    left_out: Sequence[LeftOut] = ()
 
 
 def as_known(things: Iterable[Known[T]], known_at: datetime) -> list[Known[T]]:

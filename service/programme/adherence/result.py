@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from service.programme.adherence.figures import Figure, FigureName, LedgerRow, SplitBy
-from service.programme.adherence.history import Known
+from service.programme.adherence.history import Known, LeftOut
 from service.programme.adherence.matching import Ending
 from service.programme.adherence.silence import SilentSpell
 from service.programme.log import Session
@@ -24,6 +24,11 @@ class Received:
     ending: Ending
     during_pause: bool
 
+    @property
+    def is_log(self) -> bool:
+        """Whether it tells of its day; a row with a doubtful clock or one excluded does not."""
+        return self.ending not in ("doubtful", "excluded")
+
 
 @dataclass(frozen=True, slots=True)
 class PlanUsed:
@@ -40,7 +45,8 @@ class Adherence:
     """One child's adherence from ``first`` to ``last``, days included, in the child's own zone.
 
     It is what was known at ``known_at``; ``computed_at`` is when it was worked out. Rows with a
-    doubtful clock belong to no day, so every answer lists all of them.
+    doubtful clock belong to no day, so every answer lists all of them. Of the days with anything
+    due, ``observed_days`` have a log and ``unlogged_days`` have none.
     """
 
     first: date
@@ -56,6 +62,7 @@ class Adherence:
     silent_spells: tuple[SilentSpell, ...]
     plans: tuple[PlanUsed, ...]
     duplicates_received: int
+    left_out: tuple[LeftOut, ...]
     zone_data: str
     rule_version: str = RULE_VERSION
 
@@ -72,4 +79,4 @@ class Adherence:
     @property
     def nothing_received(self) -> bool:
         """Whether there is no log at all, so that a low score may only mean silence."""
-        return self.observed_days == 0
+        return not any(row.is_log for row in self.received)

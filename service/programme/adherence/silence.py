@@ -22,7 +22,7 @@ class SilentSpell:
     days: int
 
 
-def unlogged_days(timeline: Timeline, first: date, last: date, logged: set[date]) -> list[date]:
+def silent_days(timeline: Timeline, first: date, last: date, logged: set[date]) -> list[date]:
     """Days without a log on which a plan was in force and not paused, judged at mid-day."""
     return [
         day for day in days_between(first, last) if day not in logged and _expected(timeline, day)
@@ -30,13 +30,13 @@ def unlogged_days(timeline: Timeline, first: date, last: date, logged: set[date]
 
 
 def silent_spells(
-    unlogged: Sequence[date], logged: Iterable[date], shortest: int = LONG_SILENCE
+    silent: Sequence[date], logged: Iterable[date], shortest: int = LONG_SILENCE
 ) -> tuple[SilentSpell, ...]:
-    """Runs of unlogged days that no log interrupts, from ``shortest`` days on."""
+    """Runs of silent days that no log interrupts, from ``shortest`` days on."""
     interruptions = sorted(logged)
     spells: list[SilentSpell] = []
     run: list[date] = []
-    for day in unlogged:
+    for day in silent:
         if run and any(run[-1] < log < day for log in interruptions):
             spells.append(_spell(run))
             run = []
