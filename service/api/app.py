@@ -46,9 +46,8 @@ def create_app(services: Services) -> FastAPI:
     app.add_middleware(OwnNamesOnly, settings=services.settings)
     app.add_middleware(Surround, limit_of=_limits(services.settings))
     outcomes.install(app)
-    app.include_router(health.router)
-    app.include_router(programmes.router)
-    app.include_router(sessions.router)
+    for part in (health, programmes, sessions):
+        app.include_router(part.router)
     types = served_types(services.definitions)
     app.router.routes.extend(fhir.routes(types, Capability(types, services.clock())))
     return app
