@@ -1,125 +1,58 @@
-"""From the record to what is known of each consented child: the last place that sees identities.
+"""The release of a half-year: made on the first request, kept, and given again byte for byte."""
 
-Only what a ``ChildRecord`` has fields for is taken from a resource, so no name, number, date or
-word of a child can go further.
-"""
-
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Mapping
 from datetime import datetime
-from fractions import Fraction
+from functools import cache
 
-from service.fhir.json import JsonObject, read
-from service.fhir.search_terms import Condition, ReferenceValue, TokenValue
-from service.mapping.canonical import code_system
-from service.mapping.interpretable import interpretable
-from service.programme.adherence import Adherence
-from service.record import Actor, Record
-from service.record.errors import Gone, NotFound
-from service.registry.children import ChildRecord
-from service.registry.conditions import condition_group
-from service.registry.consent import Terms, has_consent
+from service.record import Record
+from service.registry.anonymise import anonymise
+from service.registry.collect import children
+from service.registry.conditions import load_condition_groups
+from service.registry.consent import Terms
 from service.registry.half_year import HalfYear
-from service.registry.partial_dates import completed_years
+from service.registry.publish import Release, publish
+from service.registry.rules import Rules, load_rules
+from service.resources import mappings_dir
 
-COLLECTOR = Actor("registry release", role="assembler")
-"""Who reads the record for a release. What it reads stays inside."""
-
-_NO_LOG = frozenset({"doubtful", "excluded"})
-
-
-def consented_patients(record: Record, at: datetime, terms: Terms) -> Iterator[JsonObject]:
-    """Patients of whom a research consent holds at the aware instant ``at``, each once."""
-    ours = TokenValue(code_system("airway-consent"), "adherence-research")
-    consents = _found(record, "Consent", Condition("category", "token", (ours,)))
-    references = {consent.get("patient", {}).get("reference", "") for consent in consents}
-    for reference in sorted(references):
-        patient = _patient(record, reference)
-        if patient is None:
-            continue
-        of_patient = Condition("patient", "reference", (ReferenceValue("Patient", patient["id"]),))
-        all_consents = _found(record, "Consent", of_patient)
-        if has_consent(all_consents, patient.get("birthDate"), at, terms):
-            yield patient
+_STANDARD_TERMS = Terms()
 
 
-def conditions_of(record: Record, patient: JsonObject) -> list[JsonObject]:
-    """The conditions that the record holds of a patient."""
-    of_patient = ReferenceValue("Patient", patient["id"])
-    return _found(record, "Condition", Condition("subject", "reference", (of_patient,)))
-
-
-def child_record(
-    patient: JsonObject, group: str, adherence: Adherence, half_year: HalfYear
-) -> ChildRecord | None:
-    """The child in the half-year that ``adherence`` covers; None where nothing was prescribed.
-
-    A child born in the half-year counts as 0 years old.
-    """
-    rows = adherence.ledger
-    if not rows:
-        return None
-    sessions = adherence.figures["sessions"]
-    return ChildRecord(
-        age_years=max(0, completed_years(patient["birthDate"], half_year.first)),
-        sex=patient.get("gender", "unknown"),
-        condition=group,
-        techniques=frozenset(row.technique for row in rows),
-        observed_days=adherence.observed_days,
-        unlogged_days=adherence.unlogged_days,
-        paused_days=len({row.day for row in rows if row.paused}),
-        unwell_days=len({row.day for row in rows if row.state == "unwell"}),
-        log_source=_log_source(adherence),
-        sessions_score=(
-            Fraction(100 * sessions.numerator, sessions.denominator)
-            if sessions.denominator
-            else None
-        ),
-        rule_version=adherence.rule_version,
-        half_year=str(half_year),
-    )
-
-
-def children(
+def release(
     record: Record,
     half_year: HalfYear,
-    at: datetime,
-    terms: Terms,
-    groups: dict[str, str],
-    adherence_of: Callable[[str], Adherence],
-) -> Iterator[ChildRecord]:
-    """Every consented child with anything prescribed in the half-year.
+    clock: Callable[[], datetime],
+    *,
+    terms: Terms = _STANDARD_TERMS,
+) -> Release:
+    """The adherence of consented children in a half-year, k-anonymised.
 
-    ``adherence_of`` answers a patient's id with the adherence in the half-year; ``groups`` are
-    those of ``conditions``.
+    The first request makes it from what is known then and keeps it; every later one gets the same
+    bytes, whatever has changed since. Two requests at once get the same release too.
+
+    Raises ``NotReleasable``, and nothing is written, while the half-year is not over or where the
+    policy cannot hold; ``Busy`` when the store could not be written in time.
     """
-    for patient in consented_patients(record, at, terms):
-        group = condition_group(conditions_of(record, patient), groups)
-        child = child_record(patient, group, adherence_of(patient["id"]), half_year)
-        if child is not None:
-            yield child
+    name = f"adherence/{half_year}"
+    kept = record.release(name)
+    if kept is None:
+        kept = record.keep_release(name, _made(record, half_year, clock(), terms).to_bytes())
+    return Release.from_bytes(kept.body)
 
 
-def _log_source(adherence: Adherence) -> str:
-    sources = {
-        row.session.value.recorded_by for row in adherence.received if row.ending not in _NO_LOG
-    }
-    return "mixed" if len(sources) > 1 else next(iter(sources), "none")
+@cache
+def release_rules() -> Rules:
+    """The rules that ship with the software."""
+    return load_rules(mappings_dir() / "registry" / "release.toml")
 
 
-def _patient(record: Record, reference: str) -> JsonObject | None:
-    """None for a patient elsewhere, one no longer in use, or one that says what we do not know."""
-    type_, _, id_ = reference.partition("/")
-    if type_ != "Patient" or not id_:
-        return None
-    try:
-        patient: JsonObject = read(record.read(COLLECTOR, "Patient", id_).body)
-    except (NotFound, Gone):
-        return None
-    return None if patient.get("active") is False or interpretable(patient) else patient
+@cache
+def _condition_groups() -> Mapping[str, str]:
+    return load_condition_groups(mappings_dir() / "registry" / "condition-groups.toml")
 
 
-def _found(record: Record, type_: str, condition: Condition) -> list[JsonObject]:
-    versions: Iterable[bytes] = (
-        version.body for version in record.search(COLLECTOR, type_, [condition]).versions
-    )
-    return [read(body) for body in versions]
+def _made(record: Record, half_year: HalfYear, at: datetime, terms: Terms) -> Release:
+    half_year.check_over(at)
+    found = children(record, half_year, at, terms, _condition_groups())
+    rules = release_rules()
+    result = anonymise((child.fields() for child in found), rules)
+    return publish(result, rules, half_year, at)
