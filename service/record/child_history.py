@@ -24,6 +24,7 @@ from service.mapping.programme import from_resources
 from service.mapping.references import Resolve, target_of
 from service.programme.adherence import History, Known, LeftOut
 from service.programme.base import Identifier
+from service.programme.checks import why_not_computable
 from service.programme.log import HealthState, Pause, Session
 from service.programme.moments import earliest, latest
 from service.programme.plan import Programme
@@ -40,6 +41,7 @@ _COUNTED = frozenset({"final", "amended", "corrected"})
 _ACT_CODE = "http://terminology.hl7.org/CodeSystem/v3-ActCode"
 _IN_HOSPITAL = frozenset({"IMP", "ACUTE", "NONACUTE"})
 _TOOK_PLACE = frozenset({"arrived", "triaged", "in-progress", "onleave", "finished"})
+_YEARS = (1900, 2200)
 _A_PAGE = 500
 
 
@@ -147,6 +149,10 @@ class _Reading:
             except UnmappableError as error:
                 self._leave_out(version, str(error))
                 continue
+            if problems := why_not_computable(programme):
+                first = problems[0]
+                self._leave_out(version, f"{first.path}: {first.message}")
+                continue
             yield Known(version.id, version.version, version.instant, programme)
 
     def _parts(self, plan: JsonObject) -> Resolve:
@@ -180,6 +186,9 @@ class _Reading:
                 entry = read_entry(observation, self.past.others)
             except UnmappableError as error:
                 self._leave_out(version, str(error))
+                continue
+            if not _YEARS[0] <= entry.start.year <= _YEARS[1]:
+                self._leave_out(version, "Observation.effective: the date is impossible")
                 continue
             excluded = _why_not(observation)
             yield Known(version.id, version.version, version.instant, entry, excluded)

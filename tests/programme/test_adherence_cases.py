@@ -369,3 +369,24 @@ def test_silence_of_fourteen_days_is_marked_and_a_pause_is_not_silence() -> None
 def test_the_last_day_cannot_come_before_the_first() -> None:
     with pytest.raises(ValueError, match="last day"):
         ask(history([plan()]), "2031-05-02", "2031-05-01")
+
+
+def test_a_plan_without_end_in_time_or_without_a_known_zone_breaks_nothing() -> None:
+    strange = [
+        plan(start="0001-01-01", end="0001-01-02"),
+        plan(start="2031-06-01", end="9999-12-31"),
+        plan(zone="Europe/Atlantis", start="2031-05-02"),
+    ]
+    answer = ask(history([plan(), *strange]), "2031-05-01", "2031-06-02")
+    assert {piece.id for piece in answer.plans} == {"0000", "0002"}
+    assert counts(answer) == (0, 33 * 2)
+
+
+def test_an_open_window_is_matched_from_where_it_opened() -> None:
+    """A fortnight's window, asked about on one of its last days: the occurrence that stands there
+    is the second, and the one session of the fortnight fulfils the first."""
+    fortnight = regimen(schedule={"frequency": 2, "period": 2, "periodUnit": "wk"})
+    done = sessions_on("2031-05-13", [1])
+    what = history([plan(fortnight, start="2031-05-05")], done)
+    assert counts(ask(what, "2031-05-15", "2031-05-15")) == (0, 1)
+    assert counts(ask(what, "2031-05-05", "2031-05-18")) == (1, 2)

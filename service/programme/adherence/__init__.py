@@ -8,7 +8,7 @@ that one as it was.
 from datetime import date, datetime
 
 from service.programme.adherence.dose import share
-from service.programme.adherence.due import Due, due_until
+from service.programme.adherence.due import Due, due_around
 from service.programme.adherence.figures import (
     FIGURES,
     Figure,
@@ -69,7 +69,7 @@ def adherence(
         raise ValueError("the last day comes before the first")
     timeline = Timeline(history, known_at, zones)
     asked = timeline.calendar.span(first, last)
-    due = due_until(timeline, asked)
+    due = due_around(timeline, asked)
     sessions = as_known(history.sessions, known_at)
     matching = match(due, sessions, timeline)
     received = _received(sessions, matching, timeline, first, last)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 from service.programme.adherence.timeline import Plan, Timeline
-from service.programme.calendar import BEGINNING, Span
+from service.programme.calendar import Span
 from service.programme.expansion import Occurrence
 from service.programme.occurrences import occurrences
 from service.programme.plan import Programme, Regimen
@@ -34,16 +34,24 @@ class Due:
     keys: frozenset[str]
 
 
-def due_until(timeline: Timeline, asked: Span) -> list[Due]:
-    """All that was due from the first plan on to the end of what is asked.
+def due_around(timeline: Timeline, asked: Span) -> list[Due]:
+    """All that was due in the time asked, and around it as far as its matching depends on it.
 
-    Windows that are open at that end may take later sessions, and those may stand in windows that
-    begin later still; so what is due runs on until the last open window has closed.
+    A window that is open where the time begins takes in the windows that were open when it opened
+    itself, and so on back to an instant at which none is open. A window that is open at the end
+    may take later sessions, and those may stand in windows that begin later still.
     """
-    found = list(_due(timeline, Span(BEGINNING, asked.end)))
-    closing = max((one.occurrence.end for one in found), default=asked.end)
-    until = min(closing, asked.end + _LONGEST_WINDOW)
-    return found if until <= asked.end else list(_due(timeline, Span(BEGINNING, until)))
+    span, found = asked, list(_due(timeline, asked))
+    while (wider := _closed(span, found, asked)) != span:
+        span, found = wider, list(_due(timeline, wider))
+    return found
+
+
+def _closed(span: Span, found: list[Due], asked: Span) -> Span:
+    opening = min((one.occurrence.start for one in found), default=span.start)
+    ends = (one.occurrence.end for one in found if one.occurrence.start < asked.end)
+    closing = min(max(ends, default=span.end), asked.end + _LONGEST_WINDOW)
+    return Span(min(span.start, opening), max(span.end, closing))
 
 
 def _due(timeline: Timeline, asked: Span) -> Iterator[Due]:

@@ -48,7 +48,8 @@ class Timeline:
 
     def __init__(self, history: History, known_at: datetime, zones: ZoneLookup) -> None:
         known = as_known(history.plans, known_at)
-        self.plans = [_plan(one, zones) for one in known if _can_be_in_force(one)]
+        able = (_plan(one, zones) for one in known if _can_be_in_force(one))
+        self.plans = [plan for plan in able if plan is not None]
         self.pieces = _pieces(self.plans)
         self._starts = [piece.span.start for piece in self.pieces]
         self.calendar = _calendar(self.pieces)
@@ -89,16 +90,20 @@ def _can_be_in_force(plan: Known[Programme]) -> bool:
     return plan.excluded is None and plan.value.status not in _NOT_PLANS
 
 
-def _plan(known: Known[Programme], zones: ZoneLookup) -> Plan:
+def _plan(known: Known[Programme], zones: ZoneLookup) -> Plan | None:
+    """None for a plan whose zone nobody knows: it cannot be said when it is in force."""
     programme = known.value
-    stretches = tuple(
-        Stretch(
-            entry.since.astimezone(UTC) if entry.since else BEGINNING,
-            zones(entry.zone),
-            programme.day_boundary,
+    try:
+        stretches = tuple(
+            Stretch(
+                entry.since.astimezone(UTC) if entry.since else BEGINNING,
+                zones(entry.zone),
+                programme.day_boundary,
+            )
+            for entry in programme.time_zone
         )
-        for entry in programme.time_zone
-    )
+    except KeyError:
+        return None
     span = Calendar(stretches).span(programme.start, programme.end)
     return Plan(known, span, stretches)
 
