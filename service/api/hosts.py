@@ -1,4 +1,4 @@
-"""Names under which the service answers while it is meant for this computer only.
+"""Names under which the service answers: those of this computer, and its own.
 
 A web page may point a name of its own at 127.0.0.1 and then read what is answered there. With no
 authorisation that would be every child's record, so a request under a foreign name is refused.
@@ -14,11 +14,14 @@ from service.settings import Settings, is_loopback
 
 
 class OwnNamesOnly:
-    """Refuses (421) what is asked under a name that is neither loopback nor ``base_url``'s."""
+    """Refuses (421) what is asked under a name that is neither loopback nor ``base_url``'s.
+
+    A service that may be reached from elsewhere and has no ``base_url`` answers to any name.
+    """
 
     def __init__(self, app: ASGIApp, settings: Settings) -> None:
         self._app = app
-        self._open = not is_loopback(settings.host)
+        self._open = settings.base_url is None and not is_loopback(settings.host)
         self._own = _name(urlsplit(settings.base_url).netloc) if settings.base_url else None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

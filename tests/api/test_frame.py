@@ -84,6 +84,21 @@ def test_a_web_page_cannot_give_the_service_a_name_of_its_own(
         assert client.get("/fhir/metadata", host=host).status_code == status
 
 
+def test_an_open_service_answers_to_any_name_until_it_has_one_of_its_own(
+    services: Services,
+) -> None:
+    def status(base_url: str | None = None) -> int:
+        wide = Settings(
+            host="192.0.2.1", allow_open_access_beyond_this_computer=True, base_url=base_url
+        )
+        with client_of(create_app(replace(services, settings=wide))) as client:
+            return client.get("/health/live", host="ward.example").status_code
+
+    assert status() == 200
+    assert status(base_url="https://record.example") == 421
+    assert status(base_url="https://ward.example:8443") == 200
+
+
 def test_links_begin_with_the_base_that_is_set_else_with_the_address_asked(
     services: Services,
 ) -> None:
