@@ -16,6 +16,7 @@ from service.fhir.definitions import Definitions
 from service.fhir.json import read
 from service.fhir.search import index_values
 from service.fhir.validation import Validator, profile_rules
+from service.mapping.tables import tables
 from service.record import Record
 from service.record.bodies import stamped
 from service.resources import profiles_dir
@@ -60,7 +61,11 @@ def open_store(path: Path) -> Iterator[SqliteStore]:
 
 @contextmanager
 def open_services(settings: Settings, clock: Clock = system_clock) -> Iterator[Services]:
-    """Everything that requests need, closed at the end."""
+    """Everything that requests need, closed at the end.
+
+    Raises TableError when a mapping table does not fit the documents.
+    """
+    tables()
     definitions = build_definitions()
     validator = build_validator(definitions)
     with (
