@@ -11,7 +11,7 @@ from contextlib import asynccontextmanager
 import structlog
 from fastapi import FastAPI
 
-from service.api import fhir, health, outcomes, programmes, sessions
+from service.api import fhir, health, outcomes, programmes, registry, sessions
 from service.api.capability import VERSION, Capability
 from service.api.hosts import OwnNamesOnly
 from service.api.middleware import Surround
@@ -46,7 +46,7 @@ def create_app(services: Services) -> FastAPI:
     app.add_middleware(OwnNamesOnly, settings=services.settings)
     app.add_middleware(Surround, limit_of=_limits(services.settings))
     outcomes.install(app)
-    for part in (health, programmes, sessions):
+    for part in (health, programmes, registry, sessions):
         app.include_router(part.router)
     types = served_types(services.definitions)
     app.router.routes.extend(fhir.routes(types, Capability(types, services.clock())))
