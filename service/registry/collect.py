@@ -16,11 +16,11 @@ from service.programme.adherence import Adherence
 from service.record import Actor, Record
 from service.record.adherence import adherence_of_patient
 from service.record.errors import Gone, NotFound
+from service.registry.ages import completed_years
 from service.registry.children import ChildRecord
 from service.registry.conditions import condition_group
 from service.registry.consent import Terms, has_consent
 from service.registry.half_year import HalfYear
-from service.registry.partial_dates import completed_years
 
 COLLECTOR = Actor("registry release", role="assembler")
 """Who reads the record for a release. What it reads stays inside."""

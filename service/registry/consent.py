@@ -12,7 +12,8 @@ from typing import Any, Literal
 from service.fhir.json import JsonObject
 from service.mapping.canonical import code_system
 from service.mapping.interpretable import interpretable
-from service.registry.partial_dates import first_day, has_surely_reached, last_day, may_have_reached
+from service.programme.moments import earliest, latest
+from service.registry.ages import has_surely_reached, may_have_reached
 
 _SCOPE = "http://terminology.hl7.org/CodeSystem/consentscope"
 _REASON = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
@@ -107,12 +108,9 @@ def _giver_may_decide(
         return False
     child = consent.get("patient", {}).get("reference")
     givers = [giver.get("reference") for giver in consent.get("performer", [])]
-    given = consent.get("dateTime")
-    if (
-        child in givers
-        and given
-        and has_surely_reached(age_of_consent, birth_date, first_day(given))
-    ):
+    given = earliest(_day(consent["dateTime"])) if "dateTime" in consent else None
+    by_the_child = child is not None and child in givers
+    if by_the_child and given and has_surely_reached(age_of_consent, birth_date, given):
         return True
     by_another = not givers or any(giver != child for giver in givers)
     return by_another and not may_have_reached(
@@ -131,13 +129,18 @@ def _covers(period: JsonObject, at: datetime) -> bool:
 def _latest_start(text: str) -> datetime:
     if "T" in text:
         return datetime.fromisoformat(text)
-    return datetime.combine(first_day(text), time.min, UTC) + _LAST_ZONE
+    return datetime.combine(earliest(text), time.min, UTC) + _LAST_ZONE
 
 
 def _earliest_end(text: str) -> datetime:
     if "T" in text:
         return datetime.fromisoformat(text)
-    return datetime.combine(last_day(text), time.max, UTC) - _FIRST_ZONE
+    return datetime.combine(latest(text), time.max, UTC) - _FIRST_ZONE
+
+
+def _day(text: str) -> str:
+    """The date of a dateTime, as it is written."""
+    return text.partition("T")[0]
 
 
 def _codings(concepts: Iterable[JsonObject]) -> set[tuple[Any, Any]]:

@@ -11,8 +11,8 @@ from shared_data import shared
 
 from service.fhir.json import read
 from service.mapping.canonical import BASE
+from service.registry.ages import completed_years, may_have_reached
 from service.registry.consent import Terms, consent_gap, has_consent
-from service.registry.partial_dates import completed_years, last_day, may_have_reached
 
 _AT = datetime(2026, 7, 3, 8, 0, tzinfo=UTC)
 _BORN = "2016-05-01"
@@ -177,6 +177,7 @@ def test_who_gave_it_unknown_counts_as_a_parent() -> None:
         ("2010-01-11", "2026-01-10", False),  # given the day before
         ("2010", "2026-06-30", False),  # may have been given before
         ("2009", "2026", True),
+        ("2010-01-01", "2026-01-10T10:00:00+01:00", True),
     ],
 )
 def test_ones_own_consent_counts_when_it_was_given_at_that_age(
@@ -184,6 +185,14 @@ def test_ones_own_consent_counts_when_it_was_given_at_that_age(
 ) -> None:
     own = _consent(performer=[{"reference": "Patient/child-1"}], dateTime=given)
     assert has_consent([own], born, _AT, Terms()) == holds
+
+
+def test_nobody_in_particular_is_not_the_child() -> None:
+    """Neither the child nor the giver is referred to: that they are the same is not known."""
+    nameless = _consent(
+        patient={"display": "a child"}, performer=[{"display": "somebody"}], dateTime="2026-06-30"
+    )
+    assert not has_consent([nameless], "2009-01-01", _AT, Terms())
 
 
 def test_a_childs_own_consent_before_that_age_needs_the_parents_beside_it() -> None:
@@ -220,4 +229,3 @@ def test_a_month_may_have_reached_an_age_no_later_than_any_day_of_it(born: Any, 
     on = born.replace(year=min(born.year + age, 9999), day=1)
     month = born.isoformat()[:7]
     assert may_have_reached(age, month, on) >= may_have_reached(age, born.isoformat(), on)
-    assert last_day(month) >= born
