@@ -2,7 +2,7 @@
 
 import typer
 
-from service.cli import check, load, profiles, serve
+from service.cli import answers, check, demo, load, profiles, serve
 
 app = typer.Typer(
     name="airway",
@@ -17,9 +17,12 @@ app = typer.Typer(
         "policy."
     ),
 )
+app.command("demo")(demo.demo)
 app.command("serve")(serve.serve)
 app.command("load")(load.load)
 app.command("check")(check.check)
+app.command("adherence")(answers.adherence)
+app.command("extract")(answers.extract)
 app.add_typer(profiles.app, name="profiles")
 
 

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from service.cli.options import Format, StoreOption, open_record
+from service.cli.options import Format, StoreOption, open_record, stop
 from service.cli.progress import bytes_bar
 from service.compose import system_clock
 from service.fhir.json import write
@@ -65,8 +65,7 @@ def load(
         try:
             counts = _told(rows, output)
         except FeedError as error:
-            typer.echo(str(error), err=True)
-            raise typer.Exit(2) from None
+            stop(str(error))
     typer.echo(summary(counts), err=output is Format.NDJSON)
     if counts["refused"]:
         raise typer.Exit(1)

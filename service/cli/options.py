@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 
@@ -31,7 +31,12 @@ def open_record(store: Path | None, *, must_exist: bool = False) -> Iterator[Rec
     """The record in ``store``, else in the file of the settings; exits if it should be there."""
     path = store or Settings().store
     if must_exist and not path.is_file():
-        typer.echo(f"There is no record at {path}", err=True)
-        raise typer.Exit(2)
+        stop(f"There is no record at {path}")
     with open_store(path) as opened:
         yield build_record(opened, build_validator())
+
+
+def stop(why: str) -> NoReturn:
+    """End the command: the request cannot be carried out (exit status 2)."""
+    typer.echo(why, err=True)
+    raise typer.Exit(2)

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from service import compose
-from service.cli.options import StoreOption
+from service.cli.options import StoreOption, stop
 from service.settings import OpenAccessError, Settings
 
 
@@ -25,8 +25,7 @@ def serve(
     try:
         compose.serve(settings_with(store=store, host=host, port=port))
     except OpenAccessError as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(2) from None
+        stop(str(error))
 
 
 def settings_with(**given: Path | str | int | None) -> Settings:
