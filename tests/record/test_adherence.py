@@ -266,3 +266,14 @@ def test_questions_that_make_no_sense(clinic: Clinic) -> None:
     (written,) = clinic.record.write([Create(bare)], BY)
     with pytest.raises(Invalid):
         adherence_of_care_plan(clinic.record, BY, written.id, FIRST, LAST, known_at=now, now=now)
+
+
+def test_a_plan_that_cannot_be_followed_is_named_and_left_out(clinic: Clinic) -> None:
+    """Written past the documents: a regimen a thousand times a minute."""
+    plan = clinic.stored(clinic.plans[1])
+    regimen = plan["activity"][0]["reference"]["reference"]
+    mad = {"repeat": {"frequency": 1000, "period": 1, "periodUnit": "min"}}
+    clinic.change(regimen, occurrenceTiming=mad)
+    answer = clinic.ask()
+    assert [one.id for one in answer.left_out] == [clinic.plans[1]]
+    assert "Programme.regimen[0].schedule.period" in answer.left_out[0].reason
