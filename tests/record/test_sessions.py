@@ -1,6 +1,7 @@
 """Session logs into the record: each row gets the end it deserves, and only once."""
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from typing import Any
 
@@ -158,6 +159,16 @@ def test_within_one_batch_the_same_row_is_known_again(family: Family) -> None:
     assert statuses(answers) == ["accepted", "duplicate", "amended", "duplicate"]
     assert len({answer.reference for answer in answers}) == 1
     assert family.stored(answers[0])["meta"]["versionId"] == "2"
+
+
+def test_two_uploads_of_one_file_at_the_same_time_keep_each_row_once(family: Family) -> None:
+    rows = [session(number) for number in range(60)]
+    with ThreadPoolExecutor(2) as both:
+        first, second = both.map(lambda _: family.send(*rows), range(2))
+    for one, other in zip(first, second, strict=True):
+        assert {one.status, other.status} == {"accepted", "duplicate"}
+        assert one.reference == other.reference
+    assert family.observations() == len(rows)
 
 
 def test_an_old_file_does_not_undo_what_its_sender_said_later(family: Family) -> None:
