@@ -1,5 +1,6 @@
 """The one place where the parts of the service are put together from settings."""
 
+import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -17,6 +18,8 @@ from service.fhir.json import read
 from service.fhir.search import index_values
 from service.fhir.validation import Validator, profile_rules
 from service.mapping.tables import tables
+from service.programme.checks import Policy
+from service.programme.checks.clinic import PolicyError, policy_of
 from service.record import Record
 from service.record.bodies import stamped
 from service.resources import profiles_dir
@@ -46,6 +49,17 @@ def build_validator(definitions: Definitions | None = None) -> Validator:
 def build_record(store: Store, validator: Validator, clock: Clock = system_clock) -> Record:
     """The record over a store."""
     return Record(store, validator, clock)
+
+
+def load_policy(settings: Settings) -> Policy:
+    """The clinic's policy, or the defaults. Raises ``PolicyError``."""
+    if settings.policy is None:
+        return Policy()
+    try:
+        written = tomllib.loads(settings.policy.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise PolicyError(f"{settings.policy} cannot be read: {error}") from None
+    return policy_of(written)
 
 
 @contextmanager
@@ -80,6 +94,7 @@ def open_services(settings: Settings, clock: Clock = system_clock) -> Iterator[S
             definition_record=build_record(shelf, validator, clock),
             definitions=definitions,
             validator=validator,
+            policy=load_policy(settings),
             clock=clock,
         )
 

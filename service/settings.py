@@ -45,6 +45,8 @@ class Settings(BaseSettings):
     max_page_size: Annotated[int, Field(ge=1)] = 1000
     """A greater ``_count`` is lowered to this."""
     max_bundle_entries: Annotated[int, Field(ge=1)] = 2000
+    policy: Path | None = None
+    """A TOML file with the clinic's own thresholds of cautions; see DEVELOPERS.md."""
     age_of_consent: Annotated[int, Field(ge=0)] = 16
     """Years from which on a parent's consent to research no longer counts, only one's own."""
     registry_recipient: str | None = None

@@ -106,7 +106,7 @@ def read_schema(name: str) -> Response:
 
 
 def _jobs(services: Services) -> Programmes:
-    return Programmes(services.record, services.clock)
+    return Programmes(services.record, services.clock, policy=services.policy)
 
 
 def _document(body: bytes, services: Services) -> Any:

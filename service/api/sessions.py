@@ -84,6 +84,7 @@ async def upload_sessions(
         caller,
         received=services.clock(),
         device_clock=_instant(device_clock),
+        policy=services.policy,
     )
     return _AnswerStream(upload, feed)
 

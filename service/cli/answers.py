@@ -18,9 +18,11 @@ from service.record import Actor, Record
 from service.record.adherence import adherence_of_patient
 from service.record.errors import RecordError
 from service.record.reports import ledger_csv
+from service.registry.consent import Terms
 from service.registry.errors import NotReleasable
 from service.registry.extract import release
 from service.registry.half_year import HalfYear
+from service.settings import Settings
 
 BY = Actor("The airway command", role="performer")
 
@@ -88,7 +90,7 @@ def extract(
     try:
         period = HalfYear.parse(half_year)
         with open_record(store, must_exist=True) as record:
-            made = release(record, period, system_clock)
+            made = release(record, period, system_clock, terms=_terms(Settings()))
     except (ValueError, NotReleasable) as error:
         stop(str(error))
     if out is None:
@@ -102,6 +104,10 @@ def extract(
     (out / f"adherence-{period}-codebook.json").write_bytes(made.codebook)
     for line in extract_lines(made):
         typer.echo(line)
+
+
+def _terms(settings: Settings) -> Terms:
+    return Terms(age_of_consent=settings.age_of_consent, recipient=settings.registry_recipient)
 
 
 def _children(record: Record, number: str | None) -> list[JsonObject]:

@@ -2,7 +2,7 @@
 
 import shutil
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -184,7 +184,7 @@ def _first(row: tuple[str, Any]) -> str:
     return row[0]
 
 
-def _extract(record: Record, clock: Callable[[], datetime]) -> None:
+def _extract(record: Record, clock: Replay) -> None:
     made = release(record, HalfYear.parse(HALF_YEAR), clock)
     _print(["", f"Registry extract {HALF_YEAR}", *extract_lines(made)])
 

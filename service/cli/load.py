@@ -11,11 +11,12 @@ import typer
 
 from service.cli.options import Format, StoreOption, open_record, stop
 from service.cli.progress import bytes_bar
-from service.compose import system_clock
+from service.compose import load_policy, system_clock
 from service.fhir.json import write
 from service.mapping.feeds import FeedError
 from service.record import Actor
 from service.record.load import LoadedRow, load_files
+from service.settings import Settings
 
 BY = Actor("The airway load command", role="enterer")
 
@@ -60,6 +61,7 @@ def load(
             column_map=column_map,
             zone=zone,
             device_clock=device_clock,
+            policy=load_policy(Settings()),
             progress=progress,
         )
         try:

@@ -10,6 +10,7 @@ from service.fhir.outcome import Finding
 from service.mapping.feed_columns import ColumnMap, load_column_maps
 from service.mapping.feed_lines import lines_of
 from service.mapping.feeds import CsvRows, Feed, FeedError, JsonLines, rows_of
+from service.programme.checks import Policy
 from service.record.changes import Actor
 from service.record.record import Record
 from service.record.row_answers import RowAnswer
@@ -54,6 +55,7 @@ def load_files(
     column_map: str | None = None,
     zone: str | None = None,
     device_clock: datetime | None = None,
+    policy: Policy | None = None,
     progress: Progress | None = None,
 ) -> Iterator[LoadedRow]:
     """Loads files one after the other; each row's answer comes once the row is kept.
@@ -64,7 +66,7 @@ def load_files(
     """
     for path in paths:
         feed = JsonLines() if path.suffix in _JSON_LINES else csv_feed(column_map, zone)
-        upload = Upload(record, by, received=received, device_clock=device_clock)
+        upload = Upload(record, by, received=received, device_clock=device_clock, policy=policy)
         with path.open("rb") as stream:
             lines = lines_of(_chunks(stream, progress))
             for answer in upload.take(rows_of(feed, lines)):
