@@ -7,6 +7,7 @@ to each other, is said here.
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
+from service.fhir.codings import codings
 from service.fhir.json import JsonObject
 from service.mapping.canonical import DEVICE, GOAL, code_system
 from service.mapping.converters import Context
@@ -306,11 +307,8 @@ def _key(resource: JsonObject, part: str, place: str) -> str:
 
 
 def _is_part(resource: JsonObject, code: str) -> bool:
-    return resource["resourceType"] == "ServiceRequest" and any(
-        (coding.get("system"), coding.get("code")) == (_PLAN_PARTS, code)
-        for category in resource.get("category", [])
-        for coding in category.get("coding", [])
-    )
+    categories = codings(resource.get("category", []))
+    return resource["resourceType"] == "ServiceRequest" and (_PLAN_PARTS, code) in categories
 
 
 def _has_identifier(resource: JsonObject, system: str) -> bool:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import TypeVar
 
+from service.fhir.codings import codings
 from service.fhir.json import JsonObject, read
 from service.fhir.search_terms import Condition, ReferenceValue
 from service.mapping.canonical import PROGRAMME, code_system
@@ -140,7 +141,7 @@ class _Reading:
     def _plans(self) -> Iterator[Known[Programme]]:
         for version in self.past.about("CarePlan", "subject"):
             plan = self._own(version, "subject")
-            if plan is None or not _has_coding(plan.get("category", []), *_HOME_PROGRAMME):
+            if plan is None or _HOME_PROGRAMME not in codings(plan.get("category", [])):
                 continue
             if self.programme is not None and not _is_version_of(plan, self.programme):
                 continue
@@ -180,7 +181,7 @@ class _Reading:
         read_entry: Callable[[JsonObject, Resolve], Entry],
     ) -> Iterator[Known[Entry]]:
         for version, observation in observations:
-            if not _has_coding([observation.get("code", {})], _LOG, kind):
+            if (_LOG, kind) not in codings([observation.get("code", {})]):
                 continue
             try:
                 entry = read_entry(observation, self.past.others)
@@ -213,14 +214,6 @@ def _why_not(observation: JsonObject) -> str | None:
     """Why a log entry must not count: its status, or something that is not understood."""
     status = observation.get("status")
     return interpretable(observation) or (None if status in _COUNTED else str(status))
-
-
-def _has_coding(concepts: Sequence[JsonObject], system: str, code: str) -> bool:
-    return any(
-        (coding.get("system"), coding.get("code")) == (system, code)
-        for concept in concepts
-        for coding in concept.get("coding", [])
-    )
 
 
 def _is_version_of(plan: JsonObject, programme: str) -> bool:

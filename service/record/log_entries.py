@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from service.fhir.codings import codings
 from service.fhir.json import JsonObject
 from service.mapping.canonical import code_system
 from service.mapping.errors import UnmappableError
@@ -76,8 +77,7 @@ class _Revision:
 
 def _is_of(row: GoodRow, stored: JsonObject) -> bool:
     """Whether the stored Observation is about the same child and the same kind of log."""
-    codes = stored.get("code", {}).get("coding", [])
-    is_kind = any(one.get("system") == _LOG and one.get("code") == row.kind for one in codes)
+    is_kind = (_LOG, row.kind) in codings([stored.get("code", {})])
     return is_kind and stored.get("subject", {}).get("reference") == row.home.patient
 
 

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from service.fhir.codings import codings
 from service.fhir.json import JsonObject, read
 from service.fhir.outcome import Finding
 from service.fhir.search_terms import Condition, ReferenceValue
@@ -216,7 +217,6 @@ def _coded(conditions: Iterable[JsonObject]) -> Iterator[Coded]:
                 yield Coded(text=text, system=coding["system"], code=coding["code"])
 
 
-def _status_codes(resource: JsonObject) -> set[str]:
+def _status_codes(resource: JsonObject) -> set[str | None]:
     concepts = (resource.get("clinicalStatus", {}), resource.get("verificationStatus", {}))
-    codes = {coding.get("code", "") for concept in concepts for coding in concept.get("coding", [])}
-    return codes | {str(resource.get("status"))}
+    return {code for _, code in codings(concepts)} | {resource.get("status")}

@@ -4,6 +4,7 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from service.fhir.codings import codings
 from service.fhir.json import JsonObject
 from service.mapping.interpretable import interpretable
 
@@ -23,17 +24,12 @@ def condition_group(conditions: Iterable[JsonObject], groups: Mapping[str, str])
     The cause wins over its consequence: bronchiectasis of cystic fibrosis is cystic fibrosis.
     Conditions that are refuted, entered in error, over or not interpretable do not count.
     """
-    found = {coding for condition in conditions for coding in _codings(condition)}
+    found = {coding for condition in conditions for coding in _codes(condition)}
     return next((group for coding, group in groups.items() if coding in found), OTHER)
 
 
-def _codings(condition: JsonObject) -> set[str]:
-    statuses = {
-        coding.get("code")
-        for element in ("verificationStatus", "clinicalStatus")
-        for coding in condition.get(element, {}).get("coding", [])
-    }
-    if statuses & _NOT_SO or interpretable(condition):
+def _codes(condition: JsonObject) -> set[str]:
+    statuses = [condition.get(name, {}) for name in ("verificationStatus", "clinicalStatus")]
+    if {code for _, code in codings(statuses)} & _NOT_SO or interpretable(condition):
         return set()
-    codings = condition.get("code", {}).get("coding", [])
-    return {f"{coding.get('system')}|{coding.get('code')}" for coding in codings}
+    return {f"{system}|{code}" for system, code in codings([condition.get("code", {})])}

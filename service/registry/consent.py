@@ -4,11 +4,12 @@ Whatever is unclear means no. A date without a zone holds only where it holds in
 birth date without a day, only where every day of it agrees.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
-from typing import Any, Literal
+from typing import Literal
 
+from service.fhir.codings import codings
 from service.fhir.json import JsonObject
 from service.mapping.canonical import code_system
 from service.mapping.interpretable import interpretable
@@ -77,11 +78,9 @@ def consent_gap(
 
 
 def _is_ours(consent: JsonObject) -> bool:
-    categories = _codings(consent.get("category", []))
-    return (_SCOPE, "research") in _codings([consent.get("scope", {})]) and (
-        code_system("airway-consent"),
-        "adherence-research",
-    ) in categories
+    ours = (code_system("airway-consent"), "adherence-research")
+    is_research = (_SCOPE, "research") in codings([consent.get("scope", {})])
+    return is_research and ours in codings(consent.get("category", []))
 
 
 def _is_understood(consent: JsonObject, provision: JsonObject) -> bool:
@@ -141,12 +140,3 @@ def _earliest_end(text: str) -> datetime:
 def _day(text: str) -> str:
     """The date of a dateTime, as it is written."""
     return text.partition("T")[0]
-
-
-def _codings(concepts: Iterable[JsonObject]) -> set[tuple[Any, Any]]:
-    return {(part.get("system"), part.get("code")) for part in _flat(concepts)}
-
-
-def _flat(concepts: Iterable[JsonObject]) -> Iterator[JsonObject]:
-    for concept in concepts:
-        yield from concept.get("coding", [])
