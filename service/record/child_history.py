@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from service.fhir.codings import codings
 from service.fhir.json import JsonObject, read
-from service.fhir.search_terms import Condition, ReferenceValue
+from service.fhir.search_terms import Condition
 from service.mapping.canonical import PROGRAMME, code_system
 from service.mapping.errors import UnmappableError
 from service.mapping.interpretable import interpretable
@@ -76,7 +76,7 @@ class _Past:
     def about(self, type_: str, parameter: str) -> list[Version]:
         """The child's resources of a type, in the order of their ids."""
         id_ = self.patient.partition("/")[2]
-        condition = Condition(parameter, "reference", (ReferenceValue("Patient", id_),))
+        condition = Condition.refers_to(parameter, "Patient", id_)
         found = self._record.search(self._caller, type_, [condition]).versions
         keys = {(version.type, version.id) for version in found}
         if self._is_past:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from service.fhir.json import JsonObject
-from service.fhir.search_terms import Condition, ReferenceValue
+from service.fhir.search_terms import Condition
 from service.mapping.errors import UnmappableError
 from service.mapping.logs import RegimenLink
 from service.mapping.programme import document_of, gather
@@ -93,7 +93,7 @@ class Homes:
         return [plan for plan in plans if plan is not None]
 
     def _about(self, type_: str, patient_id: str) -> tuple[Version, ...]:
-        condition = Condition("subject", "reference", (ReferenceValue("Patient", patient_id),))
+        condition = Condition.refers_to("subject", "Patient", patient_id)
         return self._record.search(self._caller, type_, [condition]).versions
 
     def _plan(self, version: Version) -> PlanOnFile | None:

@@ -13,7 +13,7 @@ from typing import Any
 from service.fhir.codings import codings
 from service.fhir.json import JsonObject, read
 from service.fhir.outcome import Finding
-from service.fhir.search_terms import Condition, ReferenceValue
+from service.fhir.search_terms import Condition
 from service.mapping.parties import party_key, read_party
 from service.mapping.references import reference_of
 from service.programme.base import Coded
@@ -161,7 +161,7 @@ class People:
 
     def _of_child(self, type_: str) -> Iterator[JsonObject]:
         patient = (self.patient or "").removeprefix("Patient/")
-        condition = Condition("subject", "reference", (ReferenceValue("Patient", patient),))
+        condition = Condition.refers_to("subject", "Patient", patient)
         for version in self._record.search(self._caller, type_, [condition]).versions:
             resource: JsonObject = read(version.body)
             if not _status_codes(resource) & (_OVER | _WRONG):

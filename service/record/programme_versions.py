@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from service.fhir.json import JsonObject, read
-from service.fhir.search_terms import Condition, TokenValue
+from service.fhir.search_terms import Condition
 from service.mapping.canonical import PROGRAMME
 from service.mapping.converters import Context
 from service.mapping.errors import UnmappableError
@@ -138,7 +138,7 @@ class ProgrammeVersions:
 
 
 def _versions(record: Record, caller: Actor, id_: str) -> Sequence[PlanVersion]:
-    condition = Condition("identifier", "token", (TokenValue(PROGRAMME, id_),))
+    condition = Condition.has_token("identifier", PROGRAMME, id_)
     current = record.search(caller, "CarePlan", [condition]).versions
     keys = [(version.type, version.id) for version in current]
     first: dict[str, Version] = {}

@@ -9,7 +9,7 @@ from datetime import datetime
 from fractions import Fraction
 
 from service.fhir.json import JsonObject, read
-from service.fhir.search_terms import Condition, ReferenceValue, TokenValue
+from service.fhir.search_terms import Condition
 from service.mapping.canonical import code_system
 from service.mapping.interpretable import interpretable
 from service.programme.adherence import Adherence
@@ -28,14 +28,14 @@ COLLECTOR = Actor("registry release", role="assembler")
 
 def consented_patients(record: Record, at: datetime, terms: Terms) -> Iterator[JsonObject]:
     """Patients of whom a research consent holds at the aware instant ``at``, each once."""
-    ours = TokenValue(code_system("airway-consent"), "adherence-research")
-    consents = _found(record, "Consent", Condition("category", "token", (ours,)))
+    ours = Condition.has_token("category", code_system("airway-consent"), "adherence-research")
+    consents = _found(record, "Consent", ours)
     references = {consent.get("patient", {}).get("reference", "") for consent in consents}
     for reference in sorted(references):
         patient = _patient(record, reference)
         if patient is None:
             continue
-        of_patient = Condition("patient", "reference", (ReferenceValue("Patient", patient["id"]),))
+        of_patient = Condition.refers_to("patient", "Patient", patient["id"])
         all_consents = _found(record, "Consent", of_patient)
         if has_consent(all_consents, patient.get("birthDate"), at, terms):
             yield patient
@@ -43,8 +43,8 @@ def consented_patients(record: Record, at: datetime, terms: Terms) -> Iterator[J
 
 def conditions_of(record: Record, patient: JsonObject) -> list[JsonObject]:
     """The conditions that the record holds of a patient."""
-    of_patient = ReferenceValue("Patient", patient["id"])
-    return _found(record, "Condition", Condition("subject", "reference", (of_patient,)))
+    of_patient = Condition.refers_to("subject", "Patient", patient["id"])
+    return _found(record, "Condition", of_patient)
 
 
 def child_record(
