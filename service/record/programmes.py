@@ -5,7 +5,6 @@ with new requests that replaces the one before, which is completed, its period u
 is stored when anything is wrong, and everything that is wrong is told at its place.
 """
 
-import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -13,6 +12,7 @@ from typing import Any
 
 from service.fhir.json import write
 from service.fhir.outcome import Finding
+from service.fhir.primitives import CHECKS
 from service.mapping.canonical import PROGRAMME
 from service.mapping.errors import UnmappableError
 from service.mapping.programme import ProgrammeResources, to_resources
@@ -27,7 +27,6 @@ from service.record.programme_people import People
 from service.record.programme_versions import OpenedVersion, ProgrammeVersions
 from service.record.record import Record, random_id
 
-_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}", re.ASCII)
 _ATTEMPTS = 3
 
 
@@ -179,9 +178,8 @@ def _not_for_documents(raw: Any) -> Iterator[Finding]:
         )
         yield Finding("error", "business-rule", "Programme.status", told)
     id_ = raw.get("id")
-    if isinstance(id_, str) and not _ID.fullmatch(id_):
-        told = "1 to 64 letters, digits, hyphens and full stops are expected"
-        yield Finding("error", "value", "Programme.id", told)
+    if isinstance(id_, str) and (expected := CHECKS["id"](id_)):
+        yield Finding("error", "value", "Programme.id", f"an id is expected: {expected}")
 
 
 def _kept_as_they_are(programme: Programme, opened: OpenedVersion) -> tuple[Finding, ...]:
