@@ -6,21 +6,19 @@ birth date without a day, only where every day of it agrees.
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, datetime, time
 from typing import Literal
 
 from service.fhir.codings import codings
 from service.fhir.json import JsonObject
 from service.mapping.canonical import code_system
 from service.mapping.interpretable import interpretable
-from service.programme.moments import earliest, latest
+from service.programme.moments import FIRST_ZONE, LAST_ZONE, earliest, latest
 from service.registry.ages import has_surely_reached, may_have_reached
 
 _SCOPE = "http://terminology.hl7.org/CodeSystem/consentscope"
 _REASON = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
 _UNDERSTOOD = frozenset({"id", "extension", "type", "period", "purpose", "actor"})
-_FIRST_ZONE = timedelta(hours=14)
-_LAST_ZONE = timedelta(hours=12)
 
 Gap = Literal[
     "other-consent",  # not a research consent of ours: says nothing
@@ -113,7 +111,7 @@ def _giver_may_decide(
         return True
     by_another = not givers or any(giver != child for giver in givers)
     return by_another and not may_have_reached(
-        age_of_consent, birth_date, (at.astimezone(UTC) + _FIRST_ZONE).date()
+        age_of_consent, birth_date, (at.astimezone(UTC) + FIRST_ZONE).date()
     )
 
 
@@ -128,13 +126,13 @@ def _covers(period: JsonObject, at: datetime) -> bool:
 def _latest_start(text: str) -> datetime:
     if "T" in text:
         return datetime.fromisoformat(text)
-    return datetime.combine(earliest(text), time.min, UTC) + _LAST_ZONE
+    return datetime.combine(earliest(text), time.min, UTC) + LAST_ZONE
 
 
 def _earliest_end(text: str) -> datetime:
     if "T" in text:
         return datetime.fromisoformat(text)
-    return datetime.combine(latest(text), time.max, UTC) - _FIRST_ZONE
+    return datetime.combine(latest(text), time.max, UTC) - FIRST_ZONE
 
 
 def _day(text: str) -> str:
