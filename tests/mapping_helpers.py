@@ -31,5 +31,5 @@ def stored(resources: ProgrammeResources) -> dict[str, Json]:
     """The resources by ``Type/id``, each written and read once."""
     return {
         f"{resource['resourceType']}/{resource['id']}": through_text(resource)
-        for resource in resources.all()
+        for resource in (*resources.parties, *resources.of_version())
     }

@@ -55,11 +55,6 @@ class ProgrammeResources:
             yield self.review
         yield from self.goals.values()
 
-    def all(self) -> Iterator[JsonObject]:
-        """Every resource; what is referred to before what refers to it, but for the plan."""
-        yield from self.parties
-        yield from self.of_version()
-
     def activities(self) -> dict[str, str]:
         """Name of a part to its reference, in the order of the plan's activities."""
         named = {f"regimen/{key}": part for key, part in self.regimens.items()}
@@ -118,7 +113,7 @@ def document_of(resources: ProgrammeResources, resolve: Resolve) -> Programme:
     """The document of resources that are at hand. Raises UnmappableError."""
     for resource in resources.of_version():
         if reason := interpretable(resource):
-            raise UnmappableError(reason_place(reason), reason)
+            raise UnmappableError(_place_of(reason), reason)
     plan = resources.care_plan
     context = _context(resources, {})
     document = tables()["careplan"].read(plan, context)
@@ -264,7 +259,7 @@ class _Writer:
                 )
 
 
-def reason_place(reason: str) -> str:
+def _place_of(reason: str) -> str:
     """The path at the beginning of a reason why something may not be interpreted."""
     return reason.partition(":")[0]
 

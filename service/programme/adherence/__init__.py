@@ -91,7 +91,6 @@ def adherence(
         unlogged_days=len(due_days - logged),
         silent_spells=silent_spells(silent, logged),
         plans=_plans_used(timeline, asked),
-        duplicates_received=history.duplicates_received,
         left_out=tuple(history.left_out),
         zone_data=ZONE_DATA_VERSION,
     )

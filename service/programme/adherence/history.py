@@ -40,7 +40,6 @@ class LeftOut:
 class History:
     """All stored versions of a child's plans, sessions, states and pauses.
 
-    ``duplicates_received`` counts uploads that were skipped because the same row was there;
     ``left_out`` is what could not even be read, to be shown with the answer.
     """
 
@@ -48,7 +47,6 @@ class History:
     sessions: Sequence[Known[Session]] = ()
     states: Sequence[Known[HealthState]] = ()
     pauses: Sequence[Known[Pause]] = ()
-    duplicates_received: int = 0
     left_out: Sequence[LeftOut] = ()
 
 

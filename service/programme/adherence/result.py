@@ -61,7 +61,6 @@ class Adherence:
     unlogged_days: int
     silent_spells: tuple[SilentSpell, ...]
     plans: tuple[PlanUsed, ...]
-    duplicates_received: int
     left_out: tuple[LeftOut, ...]
     zone_data: str
     rule_version: str = RULE_VERSION
@@ -70,13 +69,3 @@ class Adherence:
     def endings(self) -> Counter[Ending]:
         """How many rows ended how."""
         return Counter(row.ending for row in self.received)
-
-    @property
-    def unplaced(self) -> tuple[Received, ...]:
-        """Rows whose time is not known well enough to give them a day."""
-        return tuple(row for row in self.received if row.ending == "doubtful")
-
-    @property
-    def nothing_received(self) -> bool:
-        """Whether there is no log at all, so that a low score may only mean silence."""
-        return not any(row.is_log for row in self.received)
