@@ -79,8 +79,8 @@ class RegistryClinic:
             ],
             extension=[
                 {
-                    "url": "https://example.org/elsewhere/call-back",
-                    "valueString": "ask Rowan on 0555-0100",
+                    "url": "https://elsewhere.example/ring-first",
+                    "valueString": "Rowan answers 0555-0100",
                 }
             ],
             telecom=[{"system": "phone", "value": "0555-0100"}],

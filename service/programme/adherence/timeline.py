@@ -1,8 +1,8 @@
 """What held when: the plan in force, the state of health, the pauses, and the child's days.
 
 A plan has two times: when it is in force (its own start and end) and when it became known. Among
-the plans known, neither drafts nor entered in error, whose period holds an instant, the one that
-starts latest is in force. Completed and revoked plans count for their own past.
+the plans known, drafts and mistakes aside, the one in force at an instant is the last to have
+begun of those that had not ended. A plan that is over, or was revoked, still answers for its time.
 """
 
 from bisect import bisect_right
