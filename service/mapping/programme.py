@@ -13,7 +13,7 @@ from service.mapping.canonical import DEVICE, GOAL, code_system
 from service.mapping.converters import Context
 from service.mapping.documents import built
 from service.mapping.errors import UnmappableError
-from service.mapping.interpretable import interpretable
+from service.mapping.interpretable import why_not_interpretable
 from service.mapping.narrative import narrative
 from service.mapping.parties import Ids, PartyMaker, read_party
 from service.mapping.references import (
@@ -112,7 +112,7 @@ def gather(care_plan: JsonObject, resolve: Resolve) -> ProgrammeResources:
 def document_of(resources: ProgrammeResources, resolve: Resolve) -> Programme:
     """The document of resources that are at hand. Raises UnmappableError."""
     for resource in resources.of_version():
-        if reason := interpretable(resource):
+        if reason := why_not_interpretable(resource):
             raise UnmappableError(_place_of(reason), reason)
     plan = resources.care_plan
     context = _context(resources, {})

@@ -15,7 +15,7 @@ from service.fhir.json import JsonObject, read
 from service.fhir.search_terms import Condition
 from service.mapping.canonical import PROGRAMME, code_system
 from service.mapping.errors import UnmappableError
-from service.mapping.interpretable import interpretable
+from service.mapping.interpretable import why_not_interpretable
 from service.mapping.logs import (
     observation_to_health_state,
     observation_to_pause,
@@ -199,7 +199,7 @@ class _Reading:
             stay = self._own(version, "subject")
             if stay is None or not _is_stay(stay):
                 continue
-            if reason := interpretable(stay):
+            if reason := why_not_interpretable(stay):
                 self._leave_out(version, reason)
                 continue
             pause = _pause_of(stay, self.past.patient)
@@ -213,7 +213,7 @@ class _Reading:
 def _why_not(observation: JsonObject) -> str | None:
     """Why a log entry must not count: its status, or something that is not understood."""
     status = observation.get("status")
-    return interpretable(observation) or (None if status in _COUNTED else str(status))
+    return why_not_interpretable(observation) or (None if status in _COUNTED else str(status))
 
 
 def _is_version_of(plan: JsonObject, programme: str) -> bool:

@@ -11,7 +11,7 @@ from fractions import Fraction
 from service.fhir.json import JsonObject, read
 from service.fhir.search_terms import Condition
 from service.mapping.canonical import code_system
-from service.mapping.interpretable import interpretable
+from service.mapping.interpretable import why_not_interpretable
 from service.programme.adherence import Adherence
 from service.record import Actor, Record
 from service.record.adherence import adherence_of_patient
@@ -110,7 +110,7 @@ def _patient(record: Record, reference: str) -> JsonObject | None:
         patient: JsonObject = read(record.read(COLLECTOR, "Patient", id_).body)
     except (NotFound, Gone):
         return None
-    return None if patient.get("active") is False or interpretable(patient) else patient
+    return None if patient.get("active") is False or why_not_interpretable(patient) else patient
 
 
 def _found(record: Record, type_: str, condition: Condition) -> list[JsonObject]:

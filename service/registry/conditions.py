@@ -6,7 +6,7 @@ from pathlib import Path
 
 from service.fhir.codings import codings
 from service.fhir.json import JsonObject
-from service.mapping.interpretable import interpretable
+from service.mapping.interpretable import why_not_interpretable
 
 OTHER = "other"
 _NOT_SO = frozenset({"refuted", "entered-in-error", "inactive", "remission", "resolved"})
@@ -30,6 +30,6 @@ def condition_group(conditions: Iterable[JsonObject], groups: Mapping[str, str])
 
 def _codes(condition: JsonObject) -> set[str]:
     statuses = [condition.get(name, {}) for name in ("verificationStatus", "clinicalStatus")]
-    if {code for _, code in codings(statuses)} & _NOT_SO or interpretable(condition):
+    if {code for _, code in codings(statuses)} & _NOT_SO or why_not_interpretable(condition):
         return set()
     return {f"{system}|{code}" for system, code in codings([condition.get("code", {})])}

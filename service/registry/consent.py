@@ -12,7 +12,7 @@ from typing import Literal
 from service.fhir.codings import codings
 from service.fhir.json import JsonObject
 from service.mapping.canonical import code_system
-from service.mapping.interpretable import interpretable
+from service.mapping.interpretable import why_not_interpretable
 from service.programme.moments import FIRST_ZONE, LAST_ZONE, earliest, latest
 from service.registry.ages import has_surely_reached, may_have_reached
 
@@ -88,7 +88,7 @@ def _is_understood(consent: JsonObject, provision: JsonObject) -> bool:
         provision.get("type") == "permit"
         and provision.keys() <= _UNDERSTOOD
         and (_REASON, "HRESCH") in purposes
-        and interpretable(consent) is None
+        and why_not_interpretable(consent) is None
     )
 
 
