@@ -5,7 +5,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from api_client import Client, Clock, client_of
+from api_client import Client, client_of
+from set_clock import Clock
 
 from service.api.app import create_app
 from service.api.services import Services

@@ -9,7 +9,8 @@ from typing import Any
 import httpx
 import pytest
 import worked_example
-from api_client import Client, Clock, issues, resource
+from api_client import Client, issues, resource
+from set_clock import Clock
 from statsmodels.stats.proportion import proportion_confint
 
 from service.api.services import Services

@@ -3,8 +3,9 @@
 from pathlib import Path
 
 import pytest
-from api_client import Client, Clock, client_of
+from api_client import Client, client_of
 from programme_documents import programme
+from set_clock import Clock
 
 from service.api.app import create_app
 from service.compose import open_services

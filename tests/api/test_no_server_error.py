@@ -6,9 +6,10 @@ from typing import Any
 from urllib.parse import quote
 
 import pytest
-from api_client import Client, Clock, client_of, resource
+from api_client import Client, client_of, resource
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from set_clock import Clock
 
 from service.api.app import create_app
 from service.compose import open_services

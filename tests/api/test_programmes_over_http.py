@@ -4,8 +4,9 @@ from decimal import Decimal
 
 import jsonschema
 import pytest
-from api_client import ADDRESS, Client, Clock, issues, places, resource
+from api_client import ADDRESS, Client, issues, places, resource
 from programme_documents import OVERRIDE, TOO_YOUNG, changed_dose, programme
+from set_clock import Clock
 
 from service.fhir.json import JsonObject
 

@@ -5,8 +5,9 @@ import io
 import json
 
 import pytest
-from api_client import Client, Clock, resource
+from api_client import Client, resource
 from registry_clinic import CANARIES, RegistryClinic
+from set_clock import Clock
 
 from service.api.services import Services
 

@@ -3,7 +3,8 @@
 from typing import Any
 
 import pytest
-from api_client import ADDRESS, BASE, Client, Clock, issues, places, resource
+from api_client import ADDRESS, BASE, Client, issues, places, resource
+from set_clock import Clock
 
 CHILD: dict[str, Any] = {"resourceType": "Patient", "birthDate": "2024-07"}
 

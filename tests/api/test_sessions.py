@@ -5,7 +5,8 @@ from typing import Any
 
 import httpx
 import pytest
-from api_client import Client, Clock
+from api_client import Client
+from set_clock import Clock
 
 from service.clinic import clinic_module
 from service.fhir.json import write

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from api_client import Client, Clock, client_of, resource
+from api_client import Client, client_of, resource
+from set_clock import Clock
 from shared_data import shared
 
 from service.api.app import create_app

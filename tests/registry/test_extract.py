@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from api_client import Clock
 from registry_children import RULES
 from registry_clinic import AFTERWARDS, BY, CANARIES, DUE, RegistryClinic
+from set_clock import Clock
 
 from service.compose import build_record, build_validator, open_store
 from service.record import Delete, Record
