@@ -10,9 +10,11 @@ from contextlib import asynccontextmanager
 
 import structlog
 from fastapi import FastAPI
+from starlette.responses import Response
 
 from service.api import fhir, health, outcomes, programmes, registry, sessions
 from service.api.capability import VERSION, Capability
+from service.api.described import REFUSALS
 from service.api.hosts import OwnNamesOnly
 from service.api.middleware import Surround
 from service.api.services import Services
@@ -40,6 +42,8 @@ def create_app(services: Services) -> FastAPI:
         docs_url=None,
         redoc_url=None,
         redirect_slashes=False,
+        default_response_class=Response,
+        responses=REFUSALS,
         lifespan=_warn_at_start,
     )
     app.state.services = services

@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.api.bodies import body_of
+from service.api.described import JSON, answers
 from service.api.headers import last_modified
 from service.api.outcomes import refusal
 from service.api.served import base_of
@@ -31,10 +32,12 @@ from service.record.programmes import Filed, Programmes
 
 router = APIRouter(tags=["Programmes"])
 
+JSON_SCHEMA = "application/schema+json"
+
 _PROGRAMME_BODY = {
     "requestBody": {
         "required": True,
-        "content": {"application/json": {"schema": {"$ref": "/schemas/programme"}}},
+        "content": {JSON: {"schema": {"$ref": "/schemas/programme"}}},
     }
 }
 _SCHEMAS: Mapping[str, Callable[[], dict[str, Any]]] = {
@@ -46,7 +49,12 @@ _SCHEMAS: Mapping[str, Callable[[], dict[str, Any]]] = {
 IfMatch = Annotated[str | None, Header(description="The version tag of the latest version.")]
 
 
-@router.post("/programmes", status_code=201, openapi_extra=_PROGRAMME_BODY)
+@router.post(
+    "/programmes",
+    status_code=201,
+    openapi_extra=_PROGRAMME_BODY,
+    responses=answers(JSON, status=201),
+)
 async def create_programme(request: Request, services: ServicesOf, caller: CallerOf) -> Response:
     """File a new programme. Everything wrong with it is told at once, and then nothing is kept."""
     body = await body_of(request)
@@ -57,13 +65,17 @@ async def create_programme(request: Request, services: ServicesOf, caller: Calle
     return _filed_response(await run_in_threadpool(work), base_of(request, services))
 
 
-@router.get("/programmes/{programme_id}")
+@router.get("/programmes/{programme_id}", responses=answers(JSON))
 def read_programme(programme_id: str, services: ServicesOf, caller: CallerOf) -> Response:
     """The version in force now; where none is, the latest one."""
     return _document_response(_jobs(services).get(programme_id, caller))
 
 
-@router.put("/programmes/{programme_id}", openapi_extra=_PROGRAMME_BODY)
+@router.put(
+    "/programmes/{programme_id}",
+    openapi_extra=_PROGRAMME_BODY,
+    responses=answers(JSON) | answers(JSON, status=201),
+)
 async def change_programme(
     programme_id: str,
     request: Request,
@@ -81,14 +93,14 @@ async def change_programme(
     return _filed_response(await run_in_threadpool(work), base_of(request, services))
 
 
-@router.get("/programmes/{programme_id}/versions")
+@router.get("/programmes/{programme_id}/versions", responses=answers(JSON))
 def list_versions(programme_id: str, services: ServicesOf, caller: CallerOf) -> Response:
     """Every version, oldest first: since when it holds and since when it is known."""
     versions = _jobs(services).versions(programme_id, caller)
     return _json({"id": programme_id, "version": [_row(one) for one in versions.all]})
 
 
-@router.get("/programmes/{programme_id}/versions/{number}")
+@router.get("/programmes/{programme_id}/versions/{number}", responses=answers(JSON))
 def read_version(
     programme_id: str, number: int, services: ServicesOf, caller: CallerOf
 ) -> Response:
@@ -96,13 +108,13 @@ def read_version(
     return _document_response(_jobs(services).get_version(programme_id, number, caller))
 
 
-@router.get("/schemas/{name}")
+@router.get("/schemas/{name}", responses=answers(JSON_SCHEMA))
 def read_schema(name: str) -> Response:
     """JSON Schema of a document: programme, session, health-state or pause."""
     schema = _SCHEMAS.get(name)
     if schema is None:
         raise refusal(404, f"There are schemas of: {', '.join(_SCHEMAS)}.")
-    return _json(schema(), media_type="application/schema+json")
+    return _json(schema(), media_type=JSON_SCHEMA)
 
 
 def _jobs(services: Services) -> Programmes:
@@ -166,6 +178,6 @@ def _json(
     status: int = 200,
     *,
     headers: Mapping[str, str] | None = None,
-    media_type: str = "application/json",
+    media_type: str = JSON,
 ) -> Response:
     return Response(write(value), status, headers=dict(headers or {}), media_type=media_type)

@@ -6,6 +6,7 @@ from fastapi import APIRouter, Query
 from starlette.requests import Request
 from starlette.responses import Response
 
+from service.api.described import JSON, answers
 from service.api.headers import CSV, check_accept, wants_csv
 from service.api.outcomes import refusal
 from service.api.services import Services, ServicesOf
@@ -26,7 +27,7 @@ HalfYearOf = Annotated[
 router = APIRouter(prefix="/registry", tags=["Registry"])
 
 
-@router.get("/adherence")
+@router.get("/adherence", responses=answers(NDJSON, CSV))
 def adherence_records(half_year: HalfYearOf, request: Request, services: ServicesOf) -> Response:
     """One record a child: NDJSON, or CSV where the client asks for it.
 
@@ -42,18 +43,18 @@ def adherence_records(half_year: HalfYearOf, request: Request, services: Service
     return Response(body, headers={"Link": links, "Vary": "Accept"}, media_type=kind)
 
 
-@router.get("/adherence/manifest")
+@router.get("/adherence/manifest", responses=answers(JSON))
 def adherence_manifest(half_year: HalfYearOf, services: ServicesOf) -> Response:
     """What was done to a release: k, classes, records, share left out, level of each column."""
-    return Response(_released(half_year, services).manifest, media_type="application/json")
+    return Response(_released(half_year, services).manifest, media_type=JSON)
 
 
-@router.get("/codebook")
+@router.get("/codebook", responses=answers(JSON, MARKDOWN))
 def codebook(request: Request) -> Response:
     """What each column means and may hold: JSON, or Markdown where the client asks for it."""
     if MARKDOWN in request.headers.get("accept", ""):
         return Response(codebook_markdown(release_rules()), media_type=MARKDOWN)
-    return Response(as_json(codebook_json(release_rules())), media_type="application/json")
+    return Response(as_json(codebook_json(release_rules())), media_type=JSON)
 
 
 def _released(text: str, services: Services) -> Release:
