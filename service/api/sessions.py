@@ -157,6 +157,6 @@ def _instant(text: str | None) -> datetime | None:
         return None
     try:
         return _INSTANT.validate_python(text)
-    except ValidationError as error:
-        told = f"Device-Clock: {error.errors()[0]['msg']}."
+    except ValidationError:
+        told = "Device-Clock: a time with seconds and UTC offset is expected."
         raise refusal(400, told) from None
