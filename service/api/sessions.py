@@ -1,6 +1,6 @@
 """Session uploads: rows stream in, and each is answered by a line once it is kept.
 
-An answer line received is a row kept; a line that never came may be sent again without harm. The
+A row that has its answer is kept; one that has none may be sent again, and does no harm. The
 body is read on while answers wait to be taken, so that a client may send everything before it
 reads; only when very many wait does reading pause.
 """
