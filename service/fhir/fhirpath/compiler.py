@@ -8,7 +8,9 @@ common shapes and leaves the rest to this module.
 from collections.abc import Callable
 from typing import Any
 
+from service.fhir.fhirpath.equality import item_key
 from service.fhir.fhirpath.errors import FhirPathError
+from service.fhir.fhirpath.fixed import kept, worth_keeping
 from service.fhir.fhirpath.functions import FUNCTIONS
 from service.fhir.fhirpath.functions.sorting import sort_by
 from service.fhir.fhirpath.functions.type_tests import cast, is_of, of_type
@@ -59,7 +61,8 @@ class Compiler:
 
     def compile(self, tree: Tree) -> Closure:
         """The closure of a tree. Raises FhirPathError for what does not exist."""
-        return self._forms[type(tree)](tree)
+        closure = self._forms[type(tree)](tree)
+        return kept(closure) if worth_keeping(tree) else closure
 
     def _special(self, tree: Special) -> Closure:
         if tree.name == "index":
@@ -115,6 +118,8 @@ class Compiler:
         left, right = self.compile(tree.left), self.compile(tree.right)
         if (joined := _LOGIC.get(tree.operator)) is not None:
             return joined(left, right)
+        if tree.operator == "in" and worth_keeping(tree.right):
+            return _in_fixed(left, right)
         apply = OPERATORS[tree.operator]
         return lambda this, scope: apply(left(this, scope), right(this, scope))
 
@@ -163,6 +168,17 @@ def _focus(this: Collection, _: Scope) -> Collection:
 
 def _constant(items: Collection) -> Closure:
     return lambda _, __: items
+
+
+def _in_fixed(left: Closure, right: Closure) -> Closure:
+    """``in`` for a right side that is worked out once in each scope."""
+    keys = kept(lambda this, scope: [{item_key(item) for item in right(this, scope)}])
+
+    def is_in(this: Collection, scope: Scope) -> Collection:
+        item = single(left(this, scope))
+        return NONE if item is None else boolean(item_key(item) in keys(this, scope)[0])
+
+    return is_in
 
 
 def _and(left: Closure, right: Closure) -> Closure:

@@ -13,16 +13,17 @@ from typing import Any, NamedTuple
 
 from service.fhir.fhirpath.compiler import Compiler
 from service.fhir.fhirpath.errors import FhirPathError
+from service.fhir.fhirpath.fixed import worth_keeping
 from service.fhir.fhirpath.functions.text import pattern
 from service.fhir.fhirpath.items import Node
-from service.fhir.fhirpath.logic import truth
+from service.fhir.fhirpath.logic import NONE, truth
 from service.fhir.fhirpath.model import DYNAMIC, SYSTEM_OF, Types
 from service.fhir.fhirpath.navigation import actual_type, count_children
 from service.fhir.fhirpath.scope import Scope
 from service.fhir.fhirpath.syntax import Binary, Call, Literal, Member, Special, TypeTest, Variable
 from service.fhir.fhirpath.syntax import Node as Tree
 from service.fhir.fhirpath.temporal import Temporal, compare_temporal, parse_temporal
-from service.fhir.fhirpath.walks import Test, Walk, filtered, narrowed, step
+from service.fhir.fhirpath.walks import Test, Walk, dynamic_step, filtered, narrowed, step
 
 _COMPARISONS: dict[str, Callable[[Any, Any], bool]] = {
     "=": operator.eq,
@@ -78,6 +79,9 @@ class Direct:
     def condition(self, tree: Tree) -> Condition:
         """The tree as a condition; every tree has one."""
         found = None
+        if worth_keeping(tree):
+            closure = Compiler(self._types).compile(tree)
+            return Condition(lambda _, scope: truth(closure(NONE, scope)), False)
         if isinstance(tree, Binary):
             found = self._binary(tree)
         elif isinstance(tree, Call):
@@ -270,6 +274,8 @@ class Direct:
         if parent is None or parent.type is None:
             return None
         element = self._types.element(parent.type, tree.name)
+        if element is None and parent.type in DYNAMIC:
+            return dynamic_step(tree.name, parent, self._types)
         return None if element is None else step(element, parent)
 
     def _is_focus(self, tree: Tree | None) -> bool:
@@ -285,9 +291,18 @@ class Direct:
         if tree.name == "where" and len(tree.arguments) == 1:
             walk = self._walk(tree.target)
             return None if walk is None else self._filtered(walk, tree.arguments[0])
-        if tree.name == "trace" and len(tree.arguments) == 1:
-            return self._walk(tree.target)
-        return None
+        return self._walk(tree.target) if tree.name == "trace" and self._is_silent(tree) else None
+
+    def _is_silent(self, tree: Call) -> bool:
+        """Whether evaluating what is traced can have no other effect, such as an error."""
+        walk = self._walk(tree.target)
+        return walk is not None and all(
+            isinstance(argument, Literal)
+            or (
+                walk.type is not None and Direct(walk.type, self._types)._walk(argument) is not None
+            )
+            for argument in tree.arguments
+        )
 
     def _filtered(self, walk: Walk, criterion: Tree) -> Walk | None:
         if not self._can_filter(walk):

@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from service.fhir.fhirpath import direct
+from service.fhir.fhirpath.check import check
 from service.fhir.fhirpath.compiler import Closure, Compiler
 from service.fhir.fhirpath.errors import FhirPathError
 from service.fhir.fhirpath.items import Collection, Item, Node, as_item
@@ -85,6 +86,15 @@ class Expression:
         """
         scope = Scope(self.model, resource, root, environment=environment, services=services)
         return self.condition(type_name)(focus, scope, companion)
+
+    def check(self, type_name: str) -> None:
+        """Looks for mistakes that an evaluation passes over in silence.
+
+        Raises FhirPathError for an element that the types do not have (``valueQuantity`` for
+        ``value``), for a path that begins with another type, and for the first or numbered item of
+        what has no order.
+        """
+        check(self.tree, type_name, self._types)
 
     def condition(self, type_name: str) -> Condition:
         """``holds`` for a focus of one declared type, to be called many times.

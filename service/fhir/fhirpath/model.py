@@ -38,6 +38,20 @@ class Element(NamedTuple):
     many: bool
 
 
+class Step(NamedTuple):
+    """A JSON property and its type; ``beside`` is the companion's name where it is primitive."""
+
+    key: str
+    beside: str | None
+    type: str
+    dynamic: bool
+
+
+def step_to(key: str, of: str) -> Step:
+    """The step to a property of this type."""
+    return Step(key, "_" + key if of in SYSTEM_OF else None, of, of in DYNAMIC)
+
+
 class TypeModel(Protocol):
     """Facts of R4 by type name; hashable (by identity will do)."""
 
@@ -69,7 +83,8 @@ class Types:
     def __init__(self, model: TypeModel) -> None:
         self._model = model
         self._elements: dict[str, Mapping[str, Element] | None] = {}
-        self._properties: dict[str, dict[str, tuple[str, str]]] = {}
+        self._steps: dict[str, Mapping[str, tuple[Step, ...]] | None] = {}
+        self._properties: dict[str, Mapping[str, Step]] = {}
         self._ancestry: dict[str, frozenset[str]] = {}
 
     def elements(self, type_name: str) -> Mapping[str, Element] | None:
@@ -85,15 +100,30 @@ class Types:
         elements = self.elements(type_name)
         return None if elements is None else elements.get(name)
 
-    def properties(self, type_name: str) -> dict[str, tuple[str, str]]:
-        """Element name and type by JSON property; empty for an unknown type."""
+    def steps(self, type_name: str) -> Mapping[str, tuple[Step, ...]] | None:
+        """The properties behind each element of a type, by element name; None if unknown."""
+        try:
+            return self._steps[type_name]
+        except KeyError:
+            elements = self.elements(type_name)
+            found = (
+                None
+                if elements is None
+                else {
+                    name: tuple(step_to(key, of) for key, of in element.keys.items())
+                    for name, element in elements.items()
+                }
+            )
+            self._steps[type_name] = found
+            return found
+
+    def properties(self, type_name: str) -> Mapping[str, Step]:
+        """The same by JSON property; empty for an unknown type."""
         found = self._properties.get(type_name)
         if found is None:
-            found = self._properties[type_name] = {
-                key: (element.name, of)
-                for element in (self.elements(type_name) or {}).values()
-                for key, of in element.keys.items()
-            }
+            groups = (self.steps(type_name) or {}).values()
+            found = {step.key: step for group in groups for step in group}
+            self._properties[type_name] = found
         return found
 
     def ancestry(self, type_name: str) -> frozenset[str]:

@@ -1,14 +1,17 @@
 """From an element to the elements inside it."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from itertools import zip_longest
 from typing import Any
 
 from service.fhir.fhirpath.items import Collection, Node
-from service.fhir.fhirpath.model import DYNAMIC, SYSTEM_OF, UNKNOWN, Types
+from service.fhir.fhirpath.model import DYNAMIC, UNKNOWN, Step, Types, step_to
 
-_IN_PRIMITIVES = {"id": "string", "extension": "Extension"}
+_IN_PRIMITIVES = {
+    "id": Step("id", "_id", "string", False),
+    "extension": Step("extension", None, "Extension", False),
+}
 _GUESSES: dict[type, str] = {bool: "boolean", int: "integer", Decimal: "decimal", str: "string"}
 
 
@@ -22,17 +25,22 @@ def actual_type(declared: str, value: Any, types: Types) -> str:
     return named if types.elements(named) is not None or types.is_type(named) else UNKNOWN
 
 
-def append_nodes(out: Collection, parent: dict[str, Any], key: str, of: str, types: Types) -> None:
-    """Adds the items that the property ``key`` of ``parent`` holds."""
+def append_nodes(out: Collection, parent: dict[str, Any], step: Step, types: Types) -> None:
+    """Adds the items that one property of ``parent`` holds."""
+    key, beside, of, dynamic = step
     value = parent.get(key)
-    if of in SYSTEM_OF:
-        _append_primitives(out, value, parent.get("_" + key), of)
+    if beside is not None:
+        more = parent.get(beside)
+        if more is not None or type(value) is list:
+            _append_primitives(out, value, more, of)
+        elif value is not None:
+            out.append(Node(value, of))
     elif type(value) is list:
         for part in value:
             if part is not None:
-                out.append(Node(part, actual_type(of, part, types)))
+                out.append(Node(part, actual_type(of, part, types) if dynamic else of))
     elif value is not None:
-        out.append(Node(value, actual_type(of, value, types)))
+        out.append(Node(value, actual_type(of, value, types) if dynamic else of))
 
 
 def _append_primitives(out: Collection, value: Any, companion: Any, of: str) -> None:
@@ -54,15 +62,19 @@ def append_named(out: Collection, node: Any, name: str, types: Types) -> None:
     value = node.value
     if type(value) is not dict:
         if type(node.companion) is dict and name in _IN_PRIMITIVES:
-            append_nodes(out, node.companion, name, _IN_PRIMITIVES[name], types)
+            append_nodes(out, node.companion, _IN_PRIMITIVES[name], types)
         return
-    elements = types.elements(node.type)
-    if elements is None:
+    steps = types.steps(node.type)
+    if steps is None:
         _append_guessed(out, value, name, types)
-    elif (element := elements.get(name)) is not None:
-        for key, of in element.keys.items():
-            if key in value or "_" + key in value:
-                append_nodes(out, value, key, of, types)
+        return
+    found = steps.get(name, ())
+    if len(found) == 1:
+        append_nodes(out, value, found[0], types)
+    elif found:
+        for step in _present(value, types.properties(node.type)):
+            if step in found:
+                append_nodes(out, value, step, types)
 
 
 def _append_type_info(out: Collection, item: Any, name: str) -> None:
@@ -74,9 +86,9 @@ def _append_guessed(out: Collection, value: dict[str, Any], name: str, types: Ty
     """By the property's name or, for a choice, with the type that ends its name."""
     for key in _property_names(value):
         if key == name:
-            append_nodes(out, value, key, _guess(value.get(key)), types)
+            append_nodes(out, value, _guess(key, value.get(key)), types)
         elif key.startswith(name) and (of := _type_in(key[len(name) :], types)) is not None:
-            append_nodes(out, value, key, of, types)
+            append_nodes(out, value, step_to(key, of), types)
 
 
 def _type_in(suffix: str, types: Types) -> str | None:
@@ -87,12 +99,13 @@ def _type_in(suffix: str, types: Types) -> str | None:
     return None
 
 
-def _guess(value: Any) -> str:
+def _guess(key: str, value: Any) -> Step:
+    """By the shape of the value."""
     if type(value) is list:
-        return _guess(next((part for part in value if part is not None), None))
+        return _guess(key, next((part for part in value if part is not None), None))
     if type(value) is dict and "resourceType" in value:
-        return "Resource"
-    return _GUESSES.get(type(value), UNKNOWN)
+        return step_to(key, "Resource")
+    return step_to(key, _GUESSES.get(type(value), UNKNOWN))
 
 
 def _property_names(value: dict[str, Any]) -> Iterator[str]:
@@ -111,17 +124,24 @@ def append_children(out: Collection, node: Any, types: Types) -> None:
     value = node.value
     if type(value) is not dict:
         if type(node.companion) is dict:
-            for name, of in _IN_PRIMITIVES.items():
-                append_nodes(out, node.companion, name, of, types)
+            for step in _IN_PRIMITIVES.values():
+                append_nodes(out, node.companion, step, types)
         return
-    if types.elements(node.type) is None:
+    if types.steps(node.type) is None:
         for key in _property_names(value):
-            append_nodes(out, value, key, _guess(value.get(key)), types)
+            append_nodes(out, value, _guess(key, value.get(key)), types)
         return
-    properties = types.properties(node.type)
-    for key in _property_names(value):
+    for step in _present(value, types.properties(node.type)):
+        append_nodes(out, value, step, types)
+
+
+def _present(value: dict[str, Any], properties: Mapping[str, Step]) -> Iterator[Step]:
+    """The steps to the known properties that an object has, in its order."""
+    for key in value:
         if key in properties:
-            append_nodes(out, value, key, properties[key][1], types)
+            yield properties[key]
+        elif key[:1] == "_" and key[1:] in properties and key[1:] not in value:
+            yield properties[key[1:]]
 
 
 def count_children(value: dict[str, Any]) -> int:

@@ -35,11 +35,15 @@ class Scope:
     """The surroundings of one resource; serves any number of evaluations, one at a time.
 
     ``resource`` is ``%resource``; ``root`` is ``%rootResource``, the container where the resource
-    is contained. ``environment`` holds further variables: JSON values or Python values.
+    is contained. ``environment`` holds further variables: JSON values or Python values. The
+    resources may not change while the scope is in use: what depends on them alone is worked out
+    once (``kept``).
     """
 
-    __slots__ = ("context", "index", "moment", "resource", "root", "services", "total", "types",
-                 "variables")  # fmt: skip
+    __slots__ = (
+        "context", "index", "kept", "moment", "resource", "root", "services", "total", "types",
+        "variables",
+    )  # fmt: skip
 
     def __init__(
         self,
@@ -59,6 +63,7 @@ class Scope:
         self.index: Collection = []
         self.total: Collection = []
         self.moment: datetime | None = None
+        self.kept: dict[object, Any] = {}
 
     def resource_node(self, resource: JsonObject | None) -> Collection:
         """A resource as a collection of one, None as an empty one."""

@@ -10,7 +10,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.fhir.fhirpath.model import SYSTEM_OF, Element
+from service.fhir.fhirpath.items import Collection, Node
+from service.fhir.fhirpath.model import SYSTEM_OF, Element, Types
+from service.fhir.fhirpath.navigation import actual_type, append_named
 from service.fhir.fhirpath.scope import Scope
 
 Get = Callable[[dict[str, Any]], Any]
@@ -43,6 +45,23 @@ def step(element: Element, parent: Walk | None) -> Walk:
     """The walk to an element of the focus, or of what ``parent`` leads to."""
     own = _own(element.keys, element.many)
     return own if parent is None else _beneath(parent, own)
+
+
+def dynamic_step(name: str, parent: Walk, types: Types) -> Walk:
+    """The walk to an element of resources whose types only the data tell; it ends there."""
+
+    def nodes(data: dict[str, Any]) -> Collection:
+        found: Collection = []
+        append_named(found, Node(data, actual_type("Resource", data, types)), name, types)
+        return found
+
+    def each(data: dict[str, Any], _: Scope) -> Sequence[Any]:
+        return [node.value for node in nodes(data)]
+
+    own = Walk(
+        None, lambda data, _: bool(nodes(data)), each, lambda data, _: len(nodes(data)), None, {}
+    )
+    return _beneath(parent, own)
 
 
 def narrowed(walk: Walk, keys: Mapping[str, str]) -> Walk:

@@ -98,7 +98,7 @@ def _log(items: Collection, _: Scope, base: Collection) -> Collection:
 @function("power", 1)
 def _power(items: Collection, _: Scope, exponent: Collection) -> Collection:
     base, power = _number(items, "power"), _number(exponent, "power")
-    if base is None or power is None or abs(power) > _LARGEST_POWER:
+    if base is None or power is None or not -_LARGEST_POWER <= power <= _LARGEST_POWER:
         return NONE
     if isinstance(base, int) and isinstance(power, int) and power >= 0:
         answer: int = pow(base, power)

@@ -19,8 +19,11 @@ def sort_by(items: Collection, scope: Scope, keys: list[_Key]) -> Collection:
     A falling key turns the order around, so items without it come first. Sorting is stable.
     """
     ranks = [_ranks(item, scope, keys) for item in items]
-    order = cmp_to_key(lambda one, other: _order(ranks[one], ranks[other]))
-    return [items[place] for place in sorted(range(len(items)), key=order)]
+
+    def order(one: int, other: int) -> int:
+        return _order(ranks[one], ranks[other])
+
+    return [items[place] for place in sorted(range(len(items)), key=cmp_to_key(order))]
 
 
 def _ranks(item: Any, scope: Scope, keys: list[_Key]) -> list[tuple[Any, bool]]:
