@@ -83,7 +83,8 @@ class Compiler:
         def member(this: Collection, scope: Scope) -> Collection:
             found: Collection = []
             for item in target(this, scope):
-                append_named(found, item, name, types)
+                if type(item) is not Node or type(item.value) is dict or item.companion is not None:
+                    append_named(found, item, name, types)
             return found
 
         return member

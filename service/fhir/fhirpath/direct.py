@@ -5,16 +5,23 @@ object. What it has no quick form for it hands to the general compiler, part by 
 the tests hold it to: on JSON of R4's shape it answers what the general way answers.
 """
 
-import operator
 from collections.abc import Callable
 from dataclasses import fields, is_dataclass
 from decimal import Decimal
-from typing import Any, NamedTuple
+from typing import Any
 
 from service.fhir.fhirpath.compiler import Compiler
-from service.fhir.fhirpath.errors import FhirPathError
+from service.fhir.fhirpath.conditions import (
+    COMPARISONS,
+    LOGIC,
+    Condition,
+    Scalar,
+    comparison,
+    of_scalar,
+    same,
+    text_check,
+)
 from service.fhir.fhirpath.fixed import worth_keeping
-from service.fhir.fhirpath.functions.text import pattern
 from service.fhir.fhirpath.items import Node
 from service.fhir.fhirpath.logic import NONE, truth
 from service.fhir.fhirpath.model import DYNAMIC, SYSTEM_OF, Types
@@ -22,34 +29,8 @@ from service.fhir.fhirpath.navigation import actual_type, count_children
 from service.fhir.fhirpath.scope import Scope
 from service.fhir.fhirpath.syntax import Binary, Call, Literal, Member, Special, TypeTest, Variable
 from service.fhir.fhirpath.syntax import Node as Tree
-from service.fhir.fhirpath.temporal import Temporal, compare_temporal, parse_temporal
+from service.fhir.fhirpath.temporal import Temporal
 from service.fhir.fhirpath.walks import Test, Walk, dynamic_step, filtered, narrowed, step
-
-_COMPARISONS: dict[str, Callable[[Any, Any], bool]] = {
-    "=": operator.eq,
-    "!=": operator.ne,
-    "<": operator.lt,
-    ">": operator.gt,
-    "<=": operator.le,
-    ">=": operator.ge,
-}
-_NUMBERS = frozenset({"Integer", "Decimal"})
-_DATES = frozenset({"Date", "DateTime"})
-
-
-class Condition(NamedTuple):
-    """``test`` of a raw object; ``total`` where it is never empty."""
-
-    test: Test
-    total: bool
-
-
-class Scalar(NamedTuple):
-    """``get`` gives one value of the FHIRPath type ``kind`` from a raw object, or None."""
-
-    get: Callable[[Any, Scope], Any]
-    kind: str
-    constant: Any = None
 
 
 def condition(tree: Tree, type_name: str, types: Types) -> Test | None:
@@ -89,7 +70,7 @@ class Direct:
         elif isinstance(tree, TypeTest) and tree.operator == "is":
             found = self._is(tree)
         if found is None and (scalar := self._scalar(tree)) is not None:
-            found = _of_scalar(scalar)
+            found = of_scalar(scalar)
         return self._general(tree) if found is None else found
 
     def _general(self, tree: Tree) -> Condition:
@@ -106,19 +87,19 @@ class Direct:
     # Logic and comparisons
 
     def _binary(self, tree: Binary) -> Condition | None:
-        joined = _LOGIC.get(tree.operator)
+        joined = LOGIC.get(tree.operator)
         if joined is not None:
             return joined(self.condition(tree.left), self.condition(tree.right))
         if tree.operator == "in":
             return self._in(tree)
-        compare = _COMPARISONS.get(tree.operator)
+        compare = COMPARISONS.get(tree.operator)
         if compare is None:
             return None
         left, right = self._scalar(tree.left), self._scalar(tree.right)
         if left is not None and right is not None:
-            return _comparison(left, right, compare)
+            return comparison(left, right, compare)
         if tree.operator in ("=", "!=") and _is_boolean(tree.left) and _is_boolean(tree.right):
-            return _same(self.condition(tree.left), self.condition(tree.right), compare)
+            return same(self.condition(tree.left), self.condition(tree.right), compare)
         return None
 
     def _in(self, tree: Binary) -> Condition | None:
@@ -195,7 +176,9 @@ class Direct:
         text, argument = self._scalar(tree.target), tree.arguments[0]
         if text is None or text.kind != "String" or not isinstance(argument, Literal):
             return None
-        get, check = text.get, _text_check(tree.name, argument.value)
+        if not isinstance(argument.value, str):
+            return None
+        get, check = text.get, text_check(tree.name, argument.value)
 
         def test(data: Any, scope: Scope) -> bool | None:
             value = get(data, scope)
@@ -339,7 +322,7 @@ _CALLS: dict[tuple[str, int], Callable[[Direct, Call], Condition | None]] = {
     ("matches", 1): Direct._of_text,
 }
 _BOOLEAN_CALLS = {name for name, _ in _CALLS} | {"htmlChecks", "memberOf", "isDistinct"}
-_BOOLEAN_OPERATORS = {*_COMPARISONS, "and", "or", "xor", "implies", "in", "contains", "~", "!~"}
+_BOOLEAN_OPERATORS = {*COMPARISONS, "and", "or", "xor", "implies", "in", "contains", "~", "!~"}
 
 
 def _is_boolean(tree: Tree) -> bool:
@@ -371,146 +354,3 @@ def _texts(tree: Tree) -> list[str] | None:
         left, right = _texts(tree.left), _texts(tree.right)
         return None if left is None or right is None else left + right
     return None
-
-
-def _text_check(name: str, argument: Any) -> Callable[[str], bool]:
-    if not isinstance(argument, str):
-        raise FhirPathError(f"{name}() takes a String")
-    if name == "matches":
-        search = pattern(argument).search
-        return lambda text: search(text) is not None
-    if name == "contains":
-        return lambda text: argument in text
-    method = str.startswith if name == "startsWith" else str.endswith
-    return lambda text: method(text, argument)
-
-
-def _of_scalar(scalar: Scalar) -> Condition | None:
-    if scalar.kind != "Boolean":
-        return None
-    return Condition(scalar.get, scalar.constant is not None)
-
-
-def _comparison(
-    left: Scalar, right: Scalar, compare: Callable[[Any, Any], bool]
-) -> Condition | None:
-    kinds = {left.kind, right.kind}
-    if kinds <= _DATES or kinds == {"Time"}:
-        return _dates(left, right, compare)
-    ordered = kinds == {"String"} or kinds <= _NUMBERS
-    if not ordered and not (kinds == {"Boolean"} and compare in (operator.eq, operator.ne)):
-        return None
-    if right.constant is not None:
-        return _with_constant(left.get, right.constant, compare)
-    one, other = left.get, right.get
-
-    def test(data: Any, scope: Scope) -> bool | None:
-        mine, theirs = one(data, scope), other(data, scope)
-        return None if mine is None or theirs is None else compare(mine, theirs)
-
-    return Condition(test, False)
-
-
-def _with_constant(
-    get: Callable[[Any, Scope], Any], constant: Any, compare: Callable[[Any, Any], bool]
-) -> Condition:
-    def test(data: Any, scope: Scope) -> bool | None:
-        value = get(data, scope)
-        return None if value is None else compare(value, constant)
-
-    return Condition(test, False)
-
-
-def _dates(left: Scalar, right: Scalar, compare: Callable[[Any, Any], bool]) -> Condition:
-    one, other, mine, theirs = left.get, right.get, left.kind, right.kind
-
-    def test(data: Any, scope: Scope) -> bool | None:
-        first, second = one(data, scope), other(data, scope)
-        if first is None or second is None:
-            return None
-        order = compare_temporal(_temporal(first, mine), _temporal(second, theirs))
-        return None if order is None else compare(order, 0)
-
-    return Condition(test, False)
-
-
-def _temporal(value: Any, kind: str) -> Temporal:
-    found = value if type(value) is Temporal else parse_temporal(kind, value)
-    if found is None:
-        raise FhirPathError(f"an element holds what is no {kind}")
-    return found
-
-
-def _same(left: Condition, right: Condition, compare: Callable[[Any, Any], bool]) -> Condition:
-    one, other = left.test, right.test
-    if left.total and right.total:
-        return Condition(lambda data, scope: compare(one(data, scope), other(data, scope)), True)
-
-    def test(data: Any, scope: Scope) -> bool | None:
-        mine, theirs = one(data, scope), other(data, scope)
-        return None if mine is None or theirs is None else compare(mine, theirs)
-
-    return Condition(test, False)
-
-
-def _and(left: Condition, right: Condition) -> Condition:
-    one, other = left.test, right.test
-    if left.total and right.total:
-        return Condition(lambda data, scope: one(data, scope) and other(data, scope), True)
-
-    def test(data: Any, scope: Scope) -> bool | None:
-        mine = one(data, scope)
-        if mine is False:
-            return False
-        theirs = other(data, scope)
-        if theirs is False:
-            return False
-        return None if mine is None or theirs is None else True
-
-    return Condition(test, False)
-
-
-def _or(left: Condition, right: Condition) -> Condition:
-    one, other = left.test, right.test
-    if left.total and right.total:
-        return Condition(lambda data, scope: one(data, scope) or other(data, scope), True)
-
-    def test(data: Any, scope: Scope) -> bool | None:
-        mine = one(data, scope)
-        if mine is True:
-            return True
-        theirs = other(data, scope)
-        if theirs is True:
-            return True
-        return None if mine is None or theirs is None else False
-
-    return Condition(test, False)
-
-
-def _xor(left: Condition, right: Condition) -> Condition:
-    return _same(left, right, operator.is_not)
-
-
-def _implies(left: Condition, right: Condition) -> Condition:
-    one, other = left.test, right.test
-    if left.total and right.total:
-        return Condition(lambda data, scope: not one(data, scope) or other(data, scope), True)
-
-    def test(data: Any, scope: Scope) -> bool | None:
-        mine = one(data, scope)
-        if mine is False:
-            return True
-        theirs = other(data, scope)
-        if theirs is True:
-            return True
-        return None if mine is None or theirs is None else False
-
-    return Condition(test, False)
-
-
-_LOGIC: dict[str, Callable[[Condition, Condition], Condition]] = {
-    "and": _and,
-    "or": _or,
-    "xor": _xor,
-    "implies": _implies,
-}

@@ -54,7 +54,7 @@ class _FaultError(Exception):
     """Carries what was found."""
 
 
-@lru_cache(maxsize=512)
+@lru_cache(maxsize=8)
 def narrative_fault(text: str | None) -> str | None:
     """What is wrong with a ``div``, in words that tell no content; None where nothing is."""
     if text is None:

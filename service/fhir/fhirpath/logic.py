@@ -8,6 +8,7 @@ from service.fhir.fhirpath.items import Collection, plain
 TRUE: Collection = [True]
 FALSE: Collection = [False]
 NONE: Collection = []
+MOST_CHARACTERS = 16 * 1024 * 1024
 """Shared collections; nothing may change a collection that it was given."""
 
 
@@ -42,6 +43,13 @@ def single(items: Collection) -> Any:
     if len(items) > 1:
         raise FhirPathError(f"one item was expected, found {len(items)}")
     return items[0] if items else None
+
+
+def text(value: str) -> Collection:
+    """A String as a collection. Raises FhirPathError for one beyond ``MOST_CHARACTERS``."""
+    if len(value) > MOST_CHARACTERS:
+        raise FhirPathError(f"a String of more than {MOST_CHARACTERS} characters")
+    return [value]
 
 
 def both(left: bool | None, right: bool | None) -> bool | None:

@@ -122,17 +122,31 @@ def append_children(out: Collection, node: Any, types: Types) -> None:
     if type(node) is not Node:
         return
     value = node.value
-    if type(value) is not dict:
-        if type(node.companion) is dict:
-            for step in _IN_PRIMITIVES.values():
-                append_nodes(out, node.companion, step, types)
+    properties = types.properties(node.type) if type(value) is dict else None
+    if not properties:
+        _append_untold(out, node, types)
         return
-    if types.steps(node.type) is None:
-        for key in _property_names(value):
-            append_nodes(out, value, _guess(key, value.get(key)), types)
-        return
-    for step in _present(value, types.properties(node.type)):
-        append_nodes(out, value, step, types)
+    for key, part in value.items():
+        step = properties.get(key)
+        if step is None:
+            beside = properties.get(key[1:]) if key[:1] == "_" else None
+            if beside is not None and beside.key not in value:
+                append_nodes(out, value, beside, types)
+        elif step.beside is None or type(part) is list or part is None or step.beside in value:
+            append_nodes(out, value, step, types)
+        else:
+            # A plain primitive, as most are.
+            out.append(Node(part, step.type))
+
+
+def _append_untold(out: Collection, node: Node, types: Types) -> None:
+    """The children of a primitive, and of an object of unknown type."""
+    if type(node.value) is dict:
+        for key in _property_names(node.value):
+            append_nodes(out, node.value, _guess(key, node.value.get(key)), types)
+    elif type(node.companion) is dict:
+        for step in _IN_PRIMITIVES.values():
+            append_nodes(out, node.companion, step, types)
 
 
 def _present(value: dict[str, Any], properties: Mapping[str, Step]) -> Iterator[Step]:
@@ -166,5 +180,5 @@ def descendants(items: Collection, types: Types) -> Collection:
         for node in layer:
             append_children(below, node, types)
         found.extend(below)
-        layer = below
+        layer = [node for node in below if type(node.value) is dict or node.companion is not None]
     return found

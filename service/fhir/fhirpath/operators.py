@@ -8,7 +8,7 @@ from typing import Any
 from service.fhir.fhirpath import equality
 from service.fhir.fhirpath.errors import FhirPathError
 from service.fhir.fhirpath.items import Collection, as_quantity
-from service.fhir.fhirpath.logic import NONE, boolean, single
+from service.fhir.fhirpath.logic import NONE, boolean, single, text
 from service.fhir.fhirpath.numbers import EXACT, is_tame, to_decimal
 from service.fhir.fhirpath.quantity import Quantity, add, divide, multiply
 from service.fhir.fhirpath.temporal import Temporal
@@ -72,7 +72,7 @@ def _text(items: Collection) -> str:
 
 
 def _join(left: Collection, right: Collection) -> Collection:
-    return [_text(left) + _text(right)]
+    return text(_text(left) + _text(right))
 
 
 def _calculation(name: str, step: Callable[[Any, Any], Any]) -> Operator:
@@ -112,7 +112,7 @@ def _plus(one: Any, other: Any) -> Any:
         both_whole = type(one) is int and type(other) is int
         return one + other if both_whole else EXACT.add(Decimal(one), Decimal(other))
     if type(one) is str and type(other) is str:
-        return one + other
+        return text(one + other)[0]
     if type(one) is Quantity and type(other) is Quantity:
         return add(one, other, 1)
     if type(one) is Temporal and type(other) is Quantity:

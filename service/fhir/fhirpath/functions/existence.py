@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 from service.fhir.fhirpath.equality import distinct, item_key
 from service.fhir.fhirpath.errors import FhirPathError
-from service.fhir.fhirpath.functions.filtering import where
+from service.fhir.fhirpath.functions.filtering import meets
 from service.fhir.fhirpath.functions.registry import function
 from service.fhir.fhirpath.items import Collection, plain
 from service.fhir.fhirpath.logic import NONE, boolean, truth
@@ -20,12 +20,12 @@ def _empty(items: Collection, _: Scope) -> Collection:
 
 @function("exists", 0, 1, lazy=True)
 def _exists(items: Collection, scope: Scope, criterion: _Body | None = None) -> Collection:
-    return boolean(bool(items if criterion is None else where(items, scope, criterion)))
+    return boolean(bool(items) if criterion is None else meets(items, scope, criterion, True))
 
 
 @function("all", 1, lazy=True)
 def _all(items: Collection, scope: Scope, criterion: _Body) -> Collection:
-    return boolean(len(where(items, scope, criterion)) == len(items))
+    return boolean(not meets(items, scope, criterion, False))
 
 
 def _booleans(items: Collection) -> list[bool]:

@@ -10,7 +10,9 @@ from service.fhir.fhirpath.logic import NONE, condition, single, truth
 from service.fhir.fhirpath.scope import Scope
 
 _Body = Callable[[Collection, Scope], Collection]
-_MOST_REPEATED = 100_000
+MOST_ITEMS = 1_000_000
+"""Items after which ``select`` gives up."""
+MOST_REPEATED = 100_000
 """Items after which ``repeat`` gives up; ``repeat($this + 1)`` would never end."""
 
 
@@ -27,6 +29,19 @@ def where(items: Collection, scope: Scope, criterion: _Body) -> Collection:
     return kept
 
 
+def meets(items: Collection, scope: Scope, criterion: _Body, wanted: bool) -> bool:
+    """Whether being true, or not being true, is met with; the first such item decides."""
+    outer = scope.index
+    found = False
+    for place, item in enumerate(items):
+        scope.index = [place]
+        if (truth(criterion([item], scope)) is True) is wanted:
+            found = True
+            break
+    scope.index = outer
+    return found
+
+
 @function("select", 1, lazy=True)
 def select(items: Collection, scope: Scope, projection: _Body) -> Collection:
     """What the projection gives for each item, one after another."""
@@ -35,6 +50,8 @@ def select(items: Collection, scope: Scope, projection: _Body) -> Collection:
     for place, item in enumerate(items):
         scope.index = [place]
         found.extend(projection([item], scope))
+        if len(found) > MOST_ITEMS:
+            raise FhirPathError(f"more than {MOST_ITEMS} items")
     scope.index = outer
     return found
 
@@ -52,8 +69,8 @@ def _repeat(items: Collection, scope: Scope, projection: _Body) -> Collection:
                 seen.add(key)
                 fresh.append(item)
         found.extend(fresh)
-        if len(found) > _MOST_REPEATED:
-            raise FhirPathError("repeat() does not come to an end")
+        if len(found) > MOST_REPEATED:
+            raise FhirPathError(f"more than {MOST_REPEATED} items")
         layer = fresh
     return found
 

@@ -10,7 +10,7 @@ from service.fhir.fhirpath.errors import FhirPathError
 from service.fhir.fhirpath.functions.collections import whole
 from service.fhir.fhirpath.functions.registry import function
 from service.fhir.fhirpath.items import Collection, plain
-from service.fhir.fhirpath.logic import NONE, single
+from service.fhir.fhirpath.logic import MOST_CHARACTERS, NONE, single, text
 from service.fhir.fhirpath.scope import Scope
 
 
@@ -27,7 +27,10 @@ def _enter(name: str, arguments: int, work: Callable[..., Any]) -> None:
 
     def apply(items: Collection, _: Scope, *others: Collection) -> Collection:
         values = [string(each, name) for each in (items, *others)]
-        return NONE if None in values else [work(*values)]
+        answer = None if None in values else work(*values)
+        if type(answer) is str:
+            return text(answer)
+        return NONE if answer is None else [answer]
 
     function(name, arguments)(apply)
 
@@ -62,6 +65,12 @@ def _replace_matches(text: str, expression: str, substitution: str) -> str:
     return pattern(expression).sub(fill, text)
 
 
+def _replace(value: str, part: str, by: str) -> str:
+    if (value.count(part) + 1) * len(by) > MOST_CHARACTERS:
+        raise FhirPathError(f"a String of more than {MOST_CHARACTERS} characters")
+    return value.replace(part, by)
+
+
 _enter("startsWith", 1, str.startswith)
 _enter("endsWith", 1, str.endswith)
 _enter("contains", 1, lambda text, part: part in text)
@@ -71,7 +80,7 @@ _enter("upper", 0, str.upper)
 _enter("lower", 0, str.lower)
 _enter("trim", 0, str.strip)
 _enter("length", 0, len)
-_enter("replace", 2, str.replace)
+_enter("replace", 2, _replace)
 _enter("matches", 1, lambda text, expression: pattern(expression).search(text) is not None)
 _enter("matchesFull", 1, lambda text, expression: pattern(expression).fullmatch(text) is not None)
 _enter("replaceMatches", 2, _replace_matches)
