@@ -140,6 +140,32 @@ def among(left: Collection, right: Collection) -> Truth:
     return Truth(any_of(one.clauses, test), any_of(one.clauses, negated(test)), not one.clauses)
 
 
+def added(left: Collection, right: Collection) -> Collection:
+    """``+`` of whole numbers."""
+    one, other = _single(left, "number"), _single(right, "number")
+    if one.type == "decimal" or other.type == "decimal":
+        raise UntranslatableError
+    one, other = with_value(one), with_value(other)
+    clauses = (*one.clauses, *other.clauses)
+    return Collection([Branch(f"({one.value} + {other.value})", "Integer", True, clauses)])
+
+
+def one_of_two(test: str, left: Collection, right: Collection) -> Collection:
+    """``iif`` of two numbers."""
+    one, other = _single(left, "number"), _single(right, "number")
+    if one.clauses or other.clauses:
+        raise UntranslatableError
+    value = f"({one.value} if {test} else {other.value})"
+    return Collection([Branch(value, "Integer", one.sure and other.sure)])
+
+
+def common(left: Collection, right: Collection) -> Collection:
+    """``intersect`` of codings, as far as it is surely empty."""
+    if any(branch.type != "Coding" for branch in (*left, *right)):
+        raise UntranslatableError
+    return Collection([Branch(f"common({listed(left)}, {listed(right)})", "Coding")])
+
+
 def count(values: Collection) -> Collection:
     """``count()`` as a number."""
     if values.loose:

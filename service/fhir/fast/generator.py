@@ -2,6 +2,7 @@
 
 import re
 import threading
+from collections.abc import Callable
 from typing import Any
 
 from service.fhir.definitions import Definitions
@@ -12,9 +13,11 @@ from service.fhir.fast.nodes import NodeWriter
 from service.fhir.fast.rules import Rule, UnsupportedError, rule_tree
 from service.fhir.fast.spec import REPEATING, Spec
 from service.fhir.json import JsonObject
-from service.fhir.r4 import tables
+from service.fhir.structure import Binding
 from service.fhir.units import ucum_fault
+from service.fhir.validation.coded import binding_faults
 
+_SAID = frozenset({"error", "warning"})
 _DEEPEST_EXTENSION = 8
 """Nesting of objects and arrays in an extension that no profile speaks of."""
 
@@ -88,7 +91,7 @@ class Generator:
 
         Raises UnsupportedError.
         """
-        definition = self.definitions.find(url) or tables.profiles().get(url)
+        definition = self.definitions.structure(url)
         if definition is None or definition.get("type") != "Extension":
             raise UnsupportedError(f"the extension {url}")
         if not _allowed(definition, contexts):
@@ -97,6 +100,15 @@ class Generator:
         if "url" not in rule.children or rule.children["url"].fixed != url:
             raise UnsupportedError(f"the extension {url} with another url")
         return self.function(Spec("Extension", url, remembered=True).with_rule(rule))
+
+    def bound(self, binding: Binding, kind: str) -> Callable[[Any], bool]:
+        """The test of a value of a coded type against a binding: neither error nor warning."""
+
+        def test(value: Any) -> bool:
+            faults = binding_faults(binding, value, kind, self.definitions)
+            return not any(severity in _SAID for severity, *_ in faults)
+
+        return test
 
     def resource(self, type_name: str, profile: JsonObject | None = None) -> str:
         """The name of the function that checks a resource. Raises UnsupportedError."""

@@ -12,7 +12,6 @@ import orjson
 from service.fhir.fast import comparing, leaves
 from service.fhir.fast.memory import UnsureError, Verified, VerifiedObjects
 from service.fhir.json import write
-from service.fhir.validation.coded import is_member
 
 Namespace = dict[str, Any]
 
@@ -40,6 +39,13 @@ def pick(owner: dict[str, Any], keys: Any) -> Any:
     return None
 
 
+def common(left: list[Any], right: list[Any]) -> None:
+    """None for codings of which surely no two are equal. Raises UnsureError for others."""
+    codes = {coding.get("code") for coding in left}
+    if any(coding.get("code") in codes for coding in right):
+        raise UnsureError
+
+
 def _helpers(*, exact: bool) -> Namespace:
     """Names that generated code relies on.
 
@@ -49,10 +55,10 @@ def _helpers(*, exact: bool) -> Namespace:
         "EMPTY": {},
         "VerifiedObjects": VerifiedObjects,
         "agrees": leaves.agrees,
+        "common": common,
         "dumps": write if exact else orjson.dumps,
         "fits": leaves.fits,
         "fullmatch": fullmatch,
-        "is_member": is_member,
         "is_id": leaves.format_test("id"),
         "is_narrative": leaves.Narratives(),
         "is_number": leaves.is_exact_number if exact else leaves.is_number,

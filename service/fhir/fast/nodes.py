@@ -6,10 +6,8 @@ it does not know, null included, makes the difference.
 """
 
 from dataclasses import dataclass
-from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from service.fhir.code_sets import CodeSet
 from service.fhir.fast.arrays import ArrayWriter
 from service.fhir.fast.facts import PRIMITIVES, QUANTITIES, Part, TypeChoice, type_facts
 from service.fhir.fast.focus import Held, LeafFocus, ObjectFocus, variable
@@ -17,13 +15,13 @@ from service.fhir.fast.leaves import reference_test
 from service.fhir.fast.memory import Verified
 from service.fhir.fast.primitives import leaf_test, literal_test
 from service.fhir.fast.rules import Rule, UnsupportedError
-from service.fhir.fast.spec import CODED, Spec, allowed, strict_binding
+from service.fhir.fast.spec import BOUND_PRIMITIVES, CODED, Spec, allowed, strict_binding
 from service.fhir.fast.terms import UNSURE, YES
 from service.fhir.fast.translate import Translator
 from service.fhir.fhirpath.errors import FhirPathError
 from service.fhir.r4 import tables
+from service.fhir.structure import Binding
 from service.fhir.units import UCUM
-from service.fhir.validation.coded import is_member
 
 if TYPE_CHECKING:
     from service.fhir.fast.generator import Generator
@@ -240,7 +238,7 @@ class NodeWriter:
 
     def _leaf(self, part: Part, choice: TypeChoice, rule: Rule | None, name: str) -> str:
         tests = [leaf_test(choice.type, name)]
-        bindings = strict_binding(part.binding) if choice.type in ("code", "uri") else ()
+        bindings = strict_binding(part.binding) if choice.type in BOUND_PRIMITIVES else ()
         constraints = [
             tables.invariants()[key]["expression"]
             for key in part.constraints
@@ -249,36 +247,32 @@ class NodeWriter:
         if rule is not None:
             if rule.children:
                 raise UnsupportedError("rules on the extensions of a primitive")
-            bindings += strict_binding(rule.binding)
+            bindings += strict_binding(rule.binding) if choice.type in BOUND_PRIMITIVES else ()
             constraints += [constraint["expression"] for constraint in rule.constraints]
             literal = literal_test(rule, name)
             tests = tests if literal is None else [literal]
             if rule.max_length is not None:
                 tests.append(f"len({name}) <= {rule.max_length}")
-        tests += self._coded(bindings, name)
+        tests += self._coded(choice.type, bindings, name)
         translator = Translator(
             LeafFocus(name, choice.type), self._new_name, self._generator.module.constant
         )
         tests += [self._translated(translator, expression) for expression in constraints]
         return tests[0] if len(tests) == 1 else f"({' and '.join(tests)})"
 
-    def _coded(self, bindings: tuple[str, ...], name: str) -> list[str]:
+    def _coded(self, kind: str, bindings: tuple[Binding, ...], name: str) -> list[str]:
+        """Tests of a primitive against value sets."""
         tests = []
-        for canonical in bindings:
-            codes = self._codes(canonical)
+        for binding in bindings:
+            codes = self._generator.definitions.code_set(binding.value_set)
             module = self._generator.module
-            if codes.whole_systems:
-                known = module.constant("HELD", Verified(partial(_holds, codes)), key=canonical)
-                tests.append(f"({name} in {known} or {known}.learn({name}))")
-            else:
+            if binding.strength == "required" and codes is not None and not codes.whole_systems:
                 tests.append(f"{name} in {module.constant('CODES', codes.codes)}")
+            else:
+                test = Verified(self._generator.bound(binding, kind))
+                known = module.constant("BOUND", test, key=(binding, kind))
+                tests.append(f"({name} in {known} or {known}.learn({name}))")
         return tests
-
-    def _codes(self, canonical: str) -> CodeSet:
-        codes = self._generator.definitions.code_set(canonical)
-        if codes is None:
-            raise UnsupportedError(f"the value set {canonical}")
-        return codes
 
     def _count(self, counted: int) -> list[str]:
         lines = []
@@ -302,11 +296,10 @@ class NodeWriter:
                     "PATTERN", rule.pattern, key=repr(rule.pattern)
                 )
                 tests.append(f"fits(o, {pattern})")
-        own = strict_binding(self._facts.binding)
-        for canonical in dict.fromkeys(own + self._spec.bindings):
-            codes = self._codes(canonical)
-            name = self._generator.module.constant("CODES", codes)
-            tests.append(f"is_member(o, {name})")
+        for binding in dict.fromkeys(strict_binding(self._facts.binding) + self._spec.bindings):
+            test = self._generator.bound(binding, self._spec.type)
+            name = self._generator.module.constant("bound", test, key=(binding, self._spec.type))
+            tests.append(f"{name}(o)")
         return [line for test in tests for line in (f"if not {test}:", "    return False")]
 
     def _type_rules(self) -> list[str]:
@@ -336,10 +329,6 @@ class NodeWriter:
         beside = f"(reference is None or agrees({variable('type')}, reference))"
         typed = f"({variable('type')} is None or ({variable('type')} in {names} and {beside}))"
         return [literal, typed]
-
-
-def _holds(codes: CodeSet, value: Any) -> bool:
-    return value.__class__ is str and is_member(value, codes)
 
 
 def _needs_slice(rule: Rule) -> bool:

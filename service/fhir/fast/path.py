@@ -101,7 +101,7 @@ class FastPath:
     def _compiled(self, checks: _Checks, kind: str, canonical: str) -> Check | None:
         if kind not in tables.types() or tables.types()[kind]["kind"] != "resource":
             return None
-        profile = self._definitions.find(canonical) if canonical else None
+        profile = self._definitions.structure(canonical) if canonical else None
         if canonical and (profile is None or profile.get("type") != kind):
             return None
         try:

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field, replace
 
 from service.fhir.fast.facts import QUANTITIES, Part, TypeChoice
 from service.fhir.fast.rules import Rule, UnsupportedError
+from service.fhir.structure import Binding
 
 CORE = "http://hl7.org/fhir/StructureDefinition/"
 REPEATING = frozenset(
@@ -16,6 +17,7 @@ REPEATING = frozenset(
 
 CODED = QUANTITIES | {"CodeableConcept", "Coding"}
 """Complex types that are bound to value sets."""
+BOUND_PRIMITIVES = frozenset({"code", "string", "uri"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +34,7 @@ class Spec:
     targets: frozenset[str] | None = None
     simple: bool = False
     constraints: tuple[str, ...] = ()
-    bindings: tuple[str, ...] = ()
+    bindings: tuple[Binding, ...] = ()
     remembered: bool = False
     bare: bool = False
     rule: Rule | None = field(default=None, compare=False)
@@ -59,18 +61,13 @@ class Spec:
         )
 
 
-def strict_binding(binding: dict[str, str] | None) -> tuple[str, ...]:
-    """Value sets whose codes are wanted: required or extensible, and the outermost allowed."""
-    if binding is None:
+def strict_binding(binding: dict[str, str] | None) -> tuple[Binding, ...]:
+    """A binding that may lead to an error or a warning, none of any other."""
+    if binding is None or "valueSet" not in binding:
         return ()
-    named = []
-    if binding["strength"] in ("required", "extensible"):
-        named.append(binding.get("valueSet", ""))
-    if "max" in binding:
-        named.append(binding["max"])
-    if "" in named:
-        raise UnsupportedError("a binding in words")
-    return tuple(named)
+    if binding["strength"] not in ("required", "extensible") and "max" not in binding:
+        return ()
+    return (Binding(binding["strength"], binding["valueSet"], binding.get("max")),)
 
 
 def allowed(part: Part, rule: Rule | None) -> tuple[TypeChoice, ...]:

@@ -76,6 +76,8 @@ class Translator:
     ) -> None:
         self._focus, self._new_name, self._constant = focus, new_name, constant
         self._this: Collection | None = None
+        self._outside = False
+        """Whether the criteria being translated look at more than the item they judge."""
 
     def holds(self, expression: str) -> str:
         """A Python expression that is true exactly where the constraint is."""
@@ -100,7 +102,8 @@ class Translator:
                 return _literal(tree)
             case Variable(name="ucum"):
                 return Collection([Branch(repr(UCUM), "String", sure=True)])
-            case Variable(name="resource") if self._focus.is_resource and self._this is None:
+            case Variable(name="resource") if self._focus.is_resource:
+                self._outside = True
                 return self._focus.itself()
             case Special(name="this"):
                 return self._here()
@@ -212,6 +215,8 @@ class Translator:
             case "|":
                 one, other = self._collection(tree.left), self._collection(tree.right)
                 return Collection([*one, *other], loose=True)
+            case "+":
+                return compare.added(self._collection(tree.left), self._collection(tree.right))
             case "in":
                 return compare.among(self._collection(tree.left), self._collection(tree.right))
         raise UntranslatableError
@@ -254,6 +259,8 @@ class Translator:
         if name in ("exists", "empty", "hasValue") and not arguments:
             found = self._exists(target)
             return total(negated(found) if name == "empty" else found)
+        if name == "intersect" and len(arguments) == 1:
+            return compare.common(target, self._collection(arguments[0]))
         if name == "count":
             return compare.count(target)
         return compare.computed(name, target, [self._literal(a) for a in arguments])
@@ -263,8 +270,12 @@ class Translator:
             return tree.value
         raise UntranslatableError
 
-    def _iif(self, arguments: tuple[Node, ...]) -> Truth:
-        test, one, other = (self._truth(argument) for argument in arguments)
+    def _iif(self, arguments: tuple[Node, ...]) -> Value:
+        test = self._truth(arguments[0])
+        values = [self._value(argument) for argument in arguments[1:]]
+        if not any(isinstance(value, Truth) for value in values):
+            return compare.one_of_two(test.true, *map(self._collection, arguments[1:]))
+        one, other = map(self._as_truth, values)
         false = None
         if one.false is not None and other.false is not None:
             false = f"({one.false} if {test.true} else {other.false})"
@@ -295,10 +306,15 @@ class Translator:
             clause = Clause(f"({item.value},)", named)
             item = replace(item, value=named, clauses=(*item.clauses, clause))
         outer, self._this = self._this, Collection([replace(item, clauses=(), origin="")])
+        outside, self._outside = self._outside, False
         try:
-            return item, self._truth(criteria)
+            truth = self._truth(criteria)
         finally:
             self._this = outer
+        if self._outside:
+            item = replace(item, origin="")
+        self._outside = self._outside or outside
+        return item, truth
 
 
 def _literal(tree: Literal) -> Value:
