@@ -30,7 +30,8 @@ from service.fhir.fhirpath.scope import Scope
 from service.fhir.fhirpath.syntax import Binary, Call, Literal, Member, Special, TypeTest, Variable
 from service.fhir.fhirpath.syntax import Node as Tree
 from service.fhir.fhirpath.temporal import Temporal
-from service.fhir.fhirpath.walks import Test, Walk, dynamic_step, filtered, narrowed, step
+from service.fhir.fhirpath.variables import constant
+from service.fhir.fhirpath.walks import Present, Test, Walk, dynamic_step, filtered, narrowed, step
 
 
 def condition(tree: Tree, type_name: str, types: Types) -> Test | None:
@@ -121,17 +122,29 @@ class Direct:
         return None if form is None else form(self, tree)
 
     def _exists(self, tree: Call) -> Condition | None:
+        if not tree.arguments:
+            present = self._present(tree.target)
+            return None if present is None else Condition(present, True)
         walk = self._walk(tree.target)
-        if walk is not None and tree.arguments:
+        if walk is not None:
             walk = self._filtered(walk, tree.arguments[0])
         return None if walk is None else Condition(walk.present, True)
 
     def _empty(self, tree: Call) -> Condition | None:
-        walk = self._walk(tree.target)
-        if walk is None:
+        present = self._present(tree.target)
+        if present is None:
             return None
-        present = walk.present
         return Condition(lambda data, scope: not present(data, scope), True)
+
+    def _present(self, tree: Tree | None) -> Present | None:
+        """Whether there is anything on a path, or on any of several joined by ``|``."""
+        if isinstance(tree, Binary) and tree.operator == "|":
+            left, right = self._present(tree.left), self._present(tree.right)
+            if left is None or right is None:
+                return None
+            return lambda data, scope: left(data, scope) or right(data, scope)
+        walk = self._walk(tree)
+        return None if walk is None else walk.present
 
     def _all(self, tree: Call) -> Condition | None:
         walk = self._walk(tree.target)
@@ -211,6 +224,8 @@ class Direct:
         if isinstance(tree, Literal):
             value = tree.value
             return Scalar(lambda _, __: value, _kind(value), value)
+        if isinstance(tree, Variable) and (always := constant(tree.name)) is not None:
+            return Scalar(lambda _, __: always, "String", always)
         if isinstance(tree, Binary) and tree.operator == "+":
             return self._sum(tree)
         if isinstance(tree, Call) and tree.name == "count" and not tree.arguments:

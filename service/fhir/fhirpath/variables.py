@@ -25,17 +25,21 @@ _OF_THE_SCOPE: dict[str, Callable[[Scope], Collection]] = {
 }
 
 
+def constant(name: str) -> str | None:
+    """The String that ``%name`` always is; None for other variables."""
+    for start, canonical in _CANONICAL_OF.items():
+        if name.startswith(start):
+            return canonical + name.removeprefix(start)
+    return _FIXED.get(name)
+
+
 def variable(name: str, at: int) -> Callable[[Collection, Scope], Collection]:
     """The closure of ``%name``. A name that nobody defined raises FhirPathError when evaluated."""
     if name in _OF_THE_SCOPE:
         found = _OF_THE_SCOPE[name]
         return lambda _, scope: found(scope)
-    constant = _FIXED.get(name)
-    for start, canonical in _CANONICAL_OF.items():
-        if name.startswith(start):
-            constant = canonical + name.removeprefix(start)
-    if constant is not None:
-        items: Collection = [constant]
+    if (always := constant(name)) is not None:
+        items: Collection = [always]
         return lambda _, __: items
 
     def own(_: Collection, scope: Scope) -> Collection:

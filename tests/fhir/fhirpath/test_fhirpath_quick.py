@@ -92,6 +92,7 @@ def conditions(draw, type_name, depth=2):
         f"{path} in ('final' | 'male' | 'official')", f"{path} <= {path}", f"{path} = true",
         f"{path}.startsWith('h')", f"{path}.contains('e')", f"{path}.matches('^[a-z]+$')",
         f"{path} > 1", f"{path} < @2014-06-01", f"{path}.trace('x').exists()", path,
+        f"({path} | extension).exists()", f"{path} = %ucum",
         f"%resource.{path}.exists() = {path}.exists()", "children().count() > id.count()",
     ]  # fmt: skip
     if len(kinds) == 1 and kind not in SYSTEM_OF and depth:
