@@ -5,5 +5,6 @@ faults takes. Whatever it does not know for certain is left to ``service.fhir.va
 """
 
 from service.fhir.fast.path import FastPath
+from service.fhir.fast.validator import QuickValidator
 
-__all__ = ["FastPath"]
+__all__ = ["FastPath", "QuickValidator"]

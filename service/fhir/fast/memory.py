@@ -6,8 +6,10 @@ from typing import Any
 LIMIT = 2048
 """Most entries of one set; a full set is emptied and filled anew."""
 LONGEST_TEXT = 200
-LONGEST_OBJECT = 512
+LONGEST_OBJECT = 2048
 """Longest entry, in characters and bytes."""
+ROOM = 512 * 1024
+"""Most bytes of objects that one memory holds."""
 
 
 class UnsureError(Exception):
@@ -42,12 +44,15 @@ class VerifiedObjects(dict[bytes, int]):
     def __init__(self, check: Callable[[Any], int]) -> None:
         super().__init__()
         self._check = check
+        self._room = ROOM
 
     def learn(self, written: bytes, value: Any) -> int:
         """Check an object that is not among them; remember it if it is clean and small."""
         found = self._check(value)
         if found and len(written) <= LONGEST_OBJECT:
-            if len(self) >= LIMIT:
+            self._room -= len(written)
+            if self._room < 0 or len(self) >= LIMIT:
                 self.clear()
+                self._room = ROOM - len(written)
             self[written] = found
         return found

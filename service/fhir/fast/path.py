@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from service.fhir.definitions import Definitions
+from service.fhir.fast.applying import Applying
 from service.fhir.fast.generator import Generator
 from service.fhir.fast.memory import UnsureError
 from service.fhir.fast.reading import read_exactly, read_quickly
@@ -44,7 +45,7 @@ class FastPath:
         self._generator = Generator(definitions)
         self._quick = _Checks(self._generator.module.quick)
         self._exact = _Checks(self._generator.module.exact)
-        self._rules = {rule.resource_type: _Applying(rule.resource_type, rules) for rule in rules}
+        self._rules = {rule.resource_type: Applying(rule.resource_type, rules) for rule in rules}
 
     def prepare(self) -> None:
         """Compile what the rules' profiles need, rather than when the first resource comes."""
@@ -114,19 +115,6 @@ class FastPath:
 
 
 _BASE_ONLY = ("",)
-
-
-class _Applying:
-    """The rules for one resource type."""
-
-    def __init__(self, resource_type: str, rules: Sequence[ProfileRule]) -> None:
-        self.resource_type = resource_type
-        self._rules = [rule for rule in rules if rule.resource_type == resource_type]
-        self.profiles = [rule.profile for rule in self._rules]
-
-    def to(self, value: JsonObject) -> list[str]:
-        """The profiles that apply to a resource."""
-        return [rule.profile for rule in self._rules if rule.applies(value)]
 
 
 def _is_shallow(value: Any, nesting: bool) -> bool:
