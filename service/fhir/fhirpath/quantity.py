@@ -19,7 +19,8 @@ class Quantity:
     unit: str
 
     def __str__(self) -> str:
-        return f"{self.value:f} {self.unit if self.is_calendar else repr(self.unit)}"
+        unit = self.unit if self.is_calendar else f"'{self.unit}'"
+        return f"{self.value:f} {unit}"
 
     @property
     def is_calendar(self) -> bool:
