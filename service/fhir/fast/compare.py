@@ -83,12 +83,14 @@ def _literal(values: Collection) -> Branch | None:
 
 
 def equal(left: Collection, right: Collection) -> Truth:
-    """``=`` where one side is written out in the expression; the other may be a choice."""
+    """``=`` where one side is written out in the expression and the other may be a choice, or of
+    two texts.
+    """
     if _literal(left) is not None:
         left, right = right, left
     literal = _literal(right)
     if literal is None:
-        raise UntranslatableError
+        return _same_text(left, right)
     kind = _kind(literal.type)
     true, exact = NO, True
     for branch in left:
@@ -98,6 +100,15 @@ def equal(left: Collection, right: Collection) -> Truth:
             true = either(true, _equals(candidate, literal.value))
     false = both(exists(left), negated(true)) if exact else None
     return Truth(true, false, exact and exists(left) == YES)
+
+
+def _same_text(left: Collection, right: Collection) -> Truth:
+    one, other = with_value(_single(left)), with_value(_single(right))
+    if {_kind(one.type), _kind(other.type)} != {"text"}:
+        raise UntranslatableError
+    clauses = (*one.clauses, *other.clauses)
+    same, differ = (f"({one.value} {sign} {other.value})" for sign in ("==", "!="))
+    return Truth(any_of(clauses, same), any_of(clauses, differ), not clauses)
 
 
 def _narrowed(branch: Branch, kind: str) -> Branch | None:
@@ -118,17 +129,22 @@ def _equals(branch: Branch, literal: str) -> str:
 
 
 def ordered(left: Collection, operator: str, right: Collection) -> Truth:
-    """``<``, ``>``, ``<=``, ``>=`` of two single values of one kind."""
+    """``<``, ``>``, ``<=``, ``>=`` of two single values of one kind.
+
+    Two choice elements are compared as numbers, or not at all.
+    """
     kinds = {_kind(branch.type) for branch in (*left, *right)} - {""}
-    if len(kinds) != 1:
+    if len(kinds) > 1:
         raise UntranslatableError
-    (kind,) = kinds
+    kind = kinds.pop() if kinds else "number"
     one, other = with_value(_single(left, kind)), with_value(_single(right, kind))
     test = f"{one.value} {operator} {other.value}"
     if kind in ("moment", "quantity"):
         test = f"{kind}_order({one.value}, {other.value}) {operator} 0"
     clauses = (*one.clauses, *other.clauses)
-    return Truth(any_of(clauses, f"({test})"), any_of(clauses, f"(not {test})"), not clauses)
+    exact = not any(branch.choices for branch in (*left, *right))
+    false = any_of(clauses, f"(not {test})") if exact else None
+    return Truth(any_of(clauses, f"({test})"), false, exact and not clauses)
 
 
 def among(left: Collection, right: Collection) -> Truth:
@@ -227,8 +243,8 @@ def computed(name: str, target: Collection, arguments: list[str | int]) -> Colle
                 "endsWith": f"{value}.endswith({text!r})",
                 "contains": f"({text!r} in {value})",
             }[name]
-        case "matches", [str(pattern)] if pattern.startswith("^") and pattern.endswith("$"):
-            return Truth(any_of(branch.clauses, f"bool(fullmatch({pattern!r}, {value}))"), None)
+        case "matches", [str(pattern)]:
+            test = f"matches({value}, {pattern!r})"
         case _:
             raise UntranslatableError
     clauses = branch.clauses

@@ -38,7 +38,7 @@ def variable(key: str) -> str:
 
 _TAKEN = frozenset(
     [
-        "agrees", "any", "bool", "check", "dumps", "extra", "fits", "found", "fullmatch", "hit",
+        "agrees", "any", "bool", "check", "dumps", "extra", "fits", "found", "matches", "hit",
         "len", "list", "mask", "only", "pick", "sum", "unsure",
     ]
 )  # fmt: skip

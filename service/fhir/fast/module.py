@@ -4,13 +4,13 @@ import linecache
 from dataclasses import dataclass, field
 from functools import partial
 from itertools import count
-from re import fullmatch
 from typing import Any
 
 import orjson
 
 from service.fhir.fast import comparing, leaves
 from service.fhir.fast.memory import UnsureError, Verified, VerifiedObjects
+from service.fhir.fhirpath.functions.text import pattern
 from service.fhir.json import write
 
 Namespace = dict[str, Any]
@@ -29,6 +29,11 @@ def only(values: list[Any]) -> Any:
     if len(values) > 1:
         raise UnsureError
     return values[0] if values else None
+
+
+def matches(text: str, expression: str) -> bool:
+    """The function of FHIRPath."""
+    return pattern(expression).search(text) is not None
 
 
 def pick(owner: dict[str, Any], keys: Any) -> Any:
@@ -58,11 +63,11 @@ def _helpers(*, exact: bool) -> Namespace:
         "common": common,
         "dumps": write if exact else orjson.dumps,
         "fits": leaves.fits,
-        "fullmatch": fullmatch,
         "is_id": leaves.format_test("id"),
         "is_narrative": leaves.Narratives(),
         "is_number": leaves.is_exact_number if exact else leaves.is_number,
         "is_text": leaves.is_text,
+        "matches": matches,
         "moment_order": comparing.moment_order,
         "only": only,
         "pick": pick,

@@ -247,7 +247,7 @@ class Translator:
         name, arguments = tree.name, tree.arguments
         if name == "not" and tree.target is not None:
             return _opposite(self._truth(tree.target))
-        if name == "iif" and len(arguments) == 3:
+        if name == "iif" and tree.target is None and len(arguments) == 3:
             return self._iif(arguments)
         if name == "trace":
             return self._value(tree.target) if tree.target is not None else self._here()
