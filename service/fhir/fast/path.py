@@ -72,12 +72,12 @@ class FastPath:
     def _is_clean(self, checks: _Checks, value: Any, profiles: Sequence[str]) -> bool:
         try:
             kind = value["resourceType"]
-            if not _is_shallow(value, kind in self._generator.nesting):
-                return False
             for canonical in self._applying(kind, value, profiles):
                 check = self._check(checks, kind, canonical)
                 if check is None or not check(value):
                     return False
+            if kind in self._generator.nesting and not _is_shallow(value):
+                return False
         except _WRONG_SHAPE:
             return False
         return True
@@ -117,10 +117,8 @@ class FastPath:
 _BASE_ONLY = ("",)
 
 
-def _is_shallow(value: Any, nesting: bool) -> bool:
-    """Whether nesting is within the reader's limit; types that do not nest in themselves are."""
-    if not nesting:
-        return True
+def _is_shallow(value: Any) -> bool:
+    """Whether nesting is within the reader's limit, as it is where no type nests in itself."""
     layer = [value]
     for _ in range(MAX_DEPTH):
         layer = [
