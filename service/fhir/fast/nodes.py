@@ -59,7 +59,12 @@ class NodeWriter:
                 self._plans.append(plan)
                 held[part.name] = plan.held
         self._focus = ObjectFocus(
-            spec.type, self._facts.is_resource, held, self._new_name, aside=self._aside
+            spec.type,
+            self._facts.is_resource,
+            held,
+            self._new_name,
+            generator.module.constant,
+            aside=self._aside,
         )
 
     # Which elements are written
