@@ -44,7 +44,7 @@ def must_fail() -> list[dict[str, str]]:
 def our_validator() -> Validator:
     """The validator with our definitions and rules, as the service builds it."""
     rules = profile_rules(read((profiles_dir() / "rules.json").read_bytes()))
-    return Validator(Definitions.load(profiles_dir()), rules)
+    return Validator(Definitions.load(profiles_dir()), rules, rest_references=True)
 
 
 def objects(value: Any) -> Iterator[dict[str, Any]]:

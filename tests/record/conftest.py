@@ -31,7 +31,7 @@ class Clock:
 @cache
 def _validator() -> Validator:
     rules = profile_rules(read((profiles_dir() / "rules.json").read_bytes()))
-    return Validator(Definitions.load(profiles_dir()), rules)
+    return Validator(Definitions.load(profiles_dir()), rules, rest_references=True)
 
 
 @pytest.fixture
