@@ -3,8 +3,9 @@
 ``is`` takes subtypes. ``as`` and ``ofType`` take subtypes of complex types, but of primitives the
 very type: the official suite has ``gender.as(string)`` empty, and R4's own constraints name
 canonical, uri and url apart; FHIRPath's own type takes every primitive that becomes it in use (R4
-fhirpath.html), as profiles write ``value as String``. As a function ``as`` refuses several items (N1); as an operator it
-takes those that fit, since R4's search parameters apply it to elements that repeat.
+fhirpath.html), as profiles write ``value as String``. As a function ``as`` refuses several items
+(N1); as an operator it takes those that fit, since R4's search parameters apply it to elements that
+repeat.
 """
 
 from typing import Any
