@@ -99,7 +99,7 @@ REFUSED: dict[str, tuple[bytes, str]] = {
     "contained in contained": (text(contained(28)), "dom-2"),
     "twenty thousand equal parts": (
         text(session(component=SESSION["component"] + SESSION["component"][:1] * 20_000)),
-        "slice-max",
+        "cardinality-max",
     ),
     "a hundred thousand given names": (
         text(patient(name=[{"given": ["x"] * MANY + [""]}])),

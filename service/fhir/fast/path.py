@@ -17,6 +17,8 @@ from service.fhir.validation.rules import ProfileRule
 Check = Callable[[Any], bool]
 
 _CORE = "http://hl7.org/fhir/StructureDefinition/"
+_MORE_TO_THEM = frozenset({"Bundle", "Questionnaire", "QuestionnaireResponse"})
+"""Types with rules in words that reach over the whole document: never clean here."""
 _WRONG_SHAPE = (
     AttributeError, IndexError, KeyError, OverflowError, RecursionError, TypeError, UnsureError,
     ValueError,
@@ -100,7 +102,7 @@ class FastPath:
             return check
 
     def _compiled(self, checks: _Checks, kind: str, canonical: str) -> Check | None:
-        if kind not in tables.types() or tables.types()[kind]["kind"] != "resource":
+        if kind in _MORE_TO_THEM or tables.types()[kind]["kind"] != "resource":
             return None
         profile = self._definitions.structure(canonical) if canonical else None
         if canonical and (profile is None or profile.get("type") != kind):
