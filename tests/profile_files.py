@@ -46,7 +46,7 @@ def must_fail() -> list[dict[str, str]]:
 def our_validator() -> Validator:
     """The validator with our definitions and rules, as the service builds it."""
     rules = profile_rules(read((profiles_dir() / "rules.json").read_bytes()))
-    return Validator(Definitions.load(profiles_dir()), rules)
+    return Validator(Definitions.load(profiles_dir()), rules, rest_references=True)
 
 
 def accepted_by_others(resource: dict[str, Any]) -> None:
