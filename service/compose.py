@@ -14,6 +14,7 @@ from service.api.logs import configure
 from service.api.services import Services
 from service.api.types import SHIPPED
 from service.fhir.definitions import Definitions
+from service.fhir.fast.validator import QuickValidator
 from service.fhir.json import read
 from service.fhir.search import index_values
 from service.fhir.validation import Validator, profile_rules
@@ -43,7 +44,7 @@ def build_definitions() -> Definitions:
 def build_validator(definitions: Definitions | None = None) -> Validator:
     """The validator with our profiles and the rules by which they apply."""
     rules = profile_rules(read((profiles_dir() / "rules.json").read_bytes()))
-    return Validator(definitions or build_definitions(), rules, rest_references=True)
+    return QuickValidator(definitions or build_definitions(), rules, rest_references=True)
 
 
 def build_record(store: Store, validator: Validator, clock: Clock = system_clock) -> Record:

@@ -102,12 +102,8 @@ def _judged(
         return
     if not isinstance(value, str if kind in _BARE else dict) or is_member(value, codes):
         return
-    if severity != "error" and not isinstance(value, str):
-        listed = codings(value)
-        if not listed:
-            return  # words alone are allowed where no code fits
-        if severity == "warning" and not codes.systems() & {str(c.get("system")) for c in listed}:
-            severity = "information"  # so are codes of other systems; whether one fits, people say
+    if severity != "error" and not isinstance(value, str) and not codings(value):
+        return  # words alone are allowed where no code fits
     found = shown(value) if isinstance(value, str) else shown_codings(codings(value))
     yield severity, "code-invalid", f"found {found}, expected {_asked(canonical, codes)}", \
         f"{strength}-binding"  # fmt: skip
