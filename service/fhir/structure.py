@@ -108,7 +108,7 @@ def type_facts(name: str) -> TypeFacts | None:
     owner = name.partition(".")[0]
     row = tables.types().get(owner)
     rows = [] if row is None else [r for r in row["elements"] if r["path"] == name]
-    if row is None or not rows:
+    if row is None or not rows or (name != owner and not _is_inline(rows[0])):
         return None
     elements = {element.name: element for element in _elements(row, name)}
     return TypeFacts(
@@ -120,6 +120,10 @@ def type_facts(name: str) -> TypeFacts | None:
         choices=_choices(elements),
         constraints=_constraints(rows[0]) if name == owner else (),
     )
+
+
+def _is_inline(fact: tables.Table) -> bool:
+    return any(kind["code"] in _INLINE for kind in fact.get("types", ()))
 
 
 def _elements(row: tables.Table, name: str) -> Iterator[Element]:

@@ -9,7 +9,7 @@ from service.fhir.definitions import Definitions
 from service.fhir.json import JsonObject
 from service.fhir.outcome import Severity, shown
 from service.fhir.structure import Element, specialises
-from service.fhir.units import UCUM, ucum_fault
+from service.fhir.units import UCUM, is_mistake, ucum_fault
 from service.fhir.validation.coded import CODED, Fault, binding_faults, unknown_code
 from service.fhir.validation.items import Item
 from service.fhir.validation.scope import is_absolute
@@ -85,12 +85,9 @@ def _quantity(value: JsonObject, _: Definitions) -> Iterator[Fault]:
     if value.get("system") == UCUM and isinstance(code, str):
         expected = ucum_fault(code)
         if expected is not None:
-            yield (
-                "error",
-                "code-invalid",
-                f"found the unit {shown(code)}, expected {expected}",
-                "ucum",
-            )
+            severity: Severity = "error" if is_mistake(code) else "warning"
+            text = f"found the unit {shown(code)}, expected {expected}"
+            yield severity, "code-invalid", text, "ucum"
 
 
 def _attachment(value: JsonObject, _: Definitions) -> Iterator[Fault]:

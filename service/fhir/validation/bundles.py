@@ -114,16 +114,9 @@ def _lost(
     if wrong:
         said = f"{shown(text)} names an entry that is a {wrong[0]}"
         report.add("error", "value", path, said, "bundle-reference")
-    elif not address.base and (named or _meant(bundle, address)):
+    elif not address.base and (named or bundle.holds(address.type, address.id)):
         said = f"{shown(text)} cannot be followed to the entry it seems to mean"
         report.add(severity, "not-found", path, said, "bundle-reference")
-
-
-def _meant(bundle: Scope, address: Address) -> bool:
-    return any(
-        other is not None and other.type == address.type and other.resource.get("id") == address.id
-        for other in bundle.entries()
-    )
 
 
 def _kind(bundle: Scope) -> str:

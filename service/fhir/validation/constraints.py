@@ -20,6 +20,7 @@ from service.fhir.structure import Constraint
 from service.fhir.type_model import R4
 from service.fhir.validation.coded import is_member
 from service.fhir.validation.items import Item
+from service.fhir.validation.many_contained import contains_many, holds
 from service.fhir.validation.report import Report
 from service.fhir.validation.scope import Scope
 
@@ -72,6 +73,10 @@ class Constraints:
         """None where the constraint holds; else what came out instead of true."""
         if constraint.expression == "htmlChecks()":
             return _narrative(constraint.key, item)
+        if contains_many(scope):
+            answer = holds(constraint.key, item.value, scope)
+            if answer is not None:
+                return None if answer else "it is false"
         try:
             result = self._holds(compiled(constraint.expression), item, type_name, scope)
         except FhirPathError as error:
@@ -120,11 +125,12 @@ def _scope_of(found: PathItem, scope: Scope) -> Scope:
     """The scope of a resource met in an expression; of any other element, that around it."""
     if not isinstance(found.value, dict) or "resourceType" not in found.value:
         return scope
-    candidates = [scope, scope.root, *(s for s in scope.root.entries() if s is not None)]
-    if scope.bundle is not None:
-        candidates.extend(s for s in scope.bundle.entries() if s is not None)
-    known = next((s for s in candidates if s.resource is found.value), None)
-    return known or Scope(found.value, scope.path, scope)
+    for known in (scope, scope.root):
+        if known.resource is found.value:
+            return known
+    bundle = scope if scope.type == "Bundle" else scope.bundle
+    entry = bundle.entry_of(found.value) if bundle is not None else None
+    return entry or Scope(found.value, scope.path, scope)
 
 
 def _narrative(key: str, item: Item) -> str | None:

@@ -81,7 +81,7 @@ def inner_scope(owner: Item, name: str, value: JsonObject, place: str) -> Scope:
     if name == "contained":
         return Scope(value, place, owner.scope, contained=True)
     if owner.type == "Bundle.entry" and owner.scope.type == "Bundle":
-        for scope in owner.scope.entries():
-            if scope is not None and scope.resource is value:
-                return scope
+        scope = owner.scope.entry_of(value)
+        if scope is not None:
+            return scope
     return Scope(value, place, owner.scope)

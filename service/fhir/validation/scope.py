@@ -53,6 +53,9 @@ class Scope:
     entry: JsonObject | None = None
     _entries: "list[Scope | None] | None" = field(default=None, repr=False)
     _by_url: "dict[str, list[Scope]] | None" = field(default=None, repr=False)
+    _contained: "dict[str, Scope] | None" = field(default=None, repr=False)
+    _by_object: "dict[int, Scope] | None" = field(default=None, repr=False)
+    _identities: "set[tuple[str, str]] | None" = field(default=None, repr=False)
 
     @property
     def type(self) -> str:
@@ -89,11 +92,36 @@ class Scope:
             ]
         return self._entries
 
+    def entry_of(self, resource: JsonObject) -> "Scope | None":
+        """The scope of the entry that holds this very resource."""
+        if self._by_object is None:
+            self._by_object = {id(s.resource): s for s in self.entries() if s is not None}
+        return self._by_object.get(id(resource))
+
+    def holds(self, kind: str, identity: str) -> bool:
+        """Whether an entry of the Bundle is of a type and has an id."""
+        if self._identities is None:
+            self._identities = {
+                (s.type, s.resource["id"])
+                for s in self.entries()
+                if s is not None and isinstance(s.resource.get("id"), str)
+            }
+        return (kind, identity) in self._identities
+
     def contained_scopes(self) -> "Iterator[Scope]":
         """A scope for each contained resource."""
         for index, inner in enumerate(_listed(self.resource.get("contained"))):
             if isinstance(inner, dict):
                 yield Scope(inner, f"{self.path}.contained[{index}]", self, contained=True)
+
+    def contained_ids(self) -> "dict[str, Scope]":
+        """The contained resources by id."""
+        if self._contained is None:
+            self._contained = {}
+            for scope in self.contained_scopes():
+                if isinstance(scope.resource.get("id"), str):
+                    self._contained.setdefault(scope.resource["id"], scope)
+        return self._contained
 
     def with_url(self, url: str) -> "list[Scope]":
         """The entries of a Bundle that a fullUrl names."""
@@ -118,7 +146,7 @@ class Scope:
         root = self.root
         if not identity:
             return root
-        return next((s for s in root.contained_scopes() if s.resource.get("id") == identity), None)
+        return root.contained_ids().get(identity)
 
     def candidates(self, reference: str) -> "list[Scope]":
         """The entries of the Bundle that the reference names, several if versions are there."""

@@ -16,12 +16,22 @@ from service.fhir.validation.matching import same
 from service.fhir.validation.values import surely_below
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Place:
     """Where in a response a question stands: the object whose items are there, and outwards."""
 
     holder: JsonObject
     outer: "Place | None" = None
+    _items: dict[str, list[JsonObject]] | None = None
+
+    def items(self, link: Any) -> list[JsonObject]:
+        """The items of one linkId below the holder, at any depth."""
+        if self._items is None:
+            self._items = {}
+            for item in _below(self.holder):
+                if isinstance(item.get("linkId"), str):
+                    self._items.setdefault(item["linkId"], []).append(item)
+        return self._items.get(link, []) if isinstance(link, str) else []
 
 
 def is_enabled(question: Question, place: Place) -> bool:
@@ -49,7 +59,7 @@ def _met(row: JsonObject, place: Place) -> bool:
 def _answers(link: Any, place: Place) -> Iterator[Any]:
     at: Place | None = place
     while at is not None:
-        found = [item for item in _below(at.holder) if item.get("linkId") == link]
+        found = at.items(link)
         if found:
             for item in found:
                 yield from (value_of(answer)[1] for answer in listed(item, "answer"))

@@ -55,16 +55,16 @@ class _Response:
         by_link = {question.link: question for question in expected}
         met: dict[str, list[tuple[JsonObject, str]]] = {question.link: [] for question in expected}
         last = -1
-        order = list(by_link)
+        order = {link: number for number, link in enumerate(by_link)}
         for index, item in enumerate(listed(holder, "item")):
             where, link = f"{path}.item[{index}]", item.get("linkId")
             if not isinstance(link, str) or link not in by_link:
                 self._misplaced(link, where)
                 continue
-            if order.index(link) < last:
+            if order[link] < last:
                 text = f"{shown(link)} comes before the item it follows in the Questionnaire"
                 self._report.add("error", "structure", where, text, "item-order")
-            last = max(last, order.index(link))
+            last = max(last, order[link])
             met[link].append((item, where))
         for link, question in by_link.items():
             self._question(question, met[link], path, place)
