@@ -83,5 +83,5 @@ def _links(call: Call, asked: Search, count: int, following: str | None) -> list
 
 
 def _unknown(name: str) -> Finding:
-    told = f"Parameter {shown(name)} is not known here and was left out."
+    told = f"Parameter {shown(name)} is not known here."
     return Finding("warning", "not-supported", f"http.{name[:64]}", told)

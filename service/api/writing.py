@@ -10,7 +10,7 @@ from service.api.outcomes import refusal
 from service.api.served import Call
 from service.record import Change, Create, Delete, Match, Update, Written
 from service.record.matching import match_of
-from service.record.open_cautions import without_open_cautions
+from service.record.plans_sent import judge_of
 
 
 async def create(call: Call) -> Response:
@@ -68,5 +68,5 @@ def _match(call: Call, condition: str) -> Match:
 
 def _write(call: Call, change: Change) -> Written:
     services = call.services
-    judge = without_open_cautions([change], services.policy)
+    judge = judge_of([change], services.policy)
     return services.record.write([change], by=call.caller, before_commit=judge)[0]

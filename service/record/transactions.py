@@ -13,8 +13,8 @@ from service.programme.checks import Policy
 from service.record.changes import Actor, Change, Create, Delete, Update, Written
 from service.record.errors import Moved
 from service.record.links import rewritten
-from service.record.open_cautions import without_open_cautions
 from service.record.plan import Plan, Planning
+from service.record.plans_sent import judge_of
 from service.record.record import Record
 from service.record.requests import METHODS, Request, requests
 from service.store.contract import Reader, Version
@@ -63,7 +63,7 @@ class Transactions:
         in_order = sorted(asked, key=lambda request: METHODS.index(request.method))
         changing = [request for request in in_order if request.number in plan.changed]
         changes = [_change(request, plan) for request in changing]
-        judge = without_open_cautions(changes, self._policy)
+        judge = judge_of(changes, self._policy)
         answers: dict[int, Answer] = {}
 
         def before_commit(reader: Reader) -> None:

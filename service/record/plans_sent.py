@@ -1,9 +1,9 @@
-"""Plans that arrive as resources meet the same cautions as documents.
+"""Plans sent as resources: the same cautions as for documents, and one child to a programme.
 
 A document is judged before it becomes resources. What comes over the FHIR interface in any order
 and in parts is judged as it would stand: after the writes, before they are committed, every plan
-of a programme that they speak of. A plan that cannot be read as a document yet is left alone, and
-so is one that has ended or was a mistake: nobody will follow it any more.
+of a programme that they speak of. Cautions are not raised for a plan that cannot be read as a
+document yet, nor for one that has ended or was a mistake: nobody will follow it any more.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -31,12 +31,11 @@ _HOLDERS = {
 _TO_FOLLOW = frozenset({"draft", "active", "on-hold"})
 
 
-def without_open_cautions(
-    changes: Sequence[Change], policy: Policy
-) -> Callable[[Reader], None] | None:
+def judge_of(changes: Sequence[Change], policy: Policy) -> Callable[[Reader], None] | None:
     """A last look before ``changes`` are committed; None when they speak of no programme.
 
-    The function raises Invalid with every caution that no override accepts.
+    The function raises Invalid with every caution that no override accepts, and for a programme
+    whose plans are about more than one child.
     """
     places: dict[str, str] = {}
     for change in changes:
@@ -51,8 +50,7 @@ def without_open_cautions(
         found = [
             finding
             for programme, place in places.items()
-            for plan in _plans(reader, programme)
-            for finding in _open_cautions(reader, plan, policy, place)
+            for finding in _findings(reader, programme, policy, place)
         ]
         if found:
             raise Invalid(found)
@@ -70,13 +68,18 @@ def _programmes(resource: JsonObject) -> Iterator[str]:
                 yield value
 
 
-def _plans(reader: Reader, programme: str) -> Iterator[JsonObject]:
+def _findings(reader: Reader, programme: str, policy: Policy, place: str) -> Iterator[Finding]:
     identity = (PROGRAMME, programme)
     holders = reader.holders("CarePlan", [identity]).get(identity, [])
-    for version in reader.current([("CarePlan", id_) for id_ in holders]).values():
-        plan: JsonObject = read(version.body)
+    versions = reader.current([("CarePlan", id_) for id_ in holders]).values()
+    plans: list[JsonObject] = [read(version.body) for version in versions]
+    meant = [plan for plan in plans if plan.get("status") != "entered-in-error"]
+    if len({target_of(plan, "subject") for plan in meant}) > 1:
+        told = f"All plans of programme {programme} are about one child; another one has plans."
+        yield Finding("error", "business-rule", place, told)
+    for plan in meant:
         if plan.get("status") in _TO_FOLLOW:
-            yield plan
+            yield from _open_cautions(reader, plan, policy, place)
 
 
 def _open_cautions(

@@ -1,4 +1,7 @@
-"""No road goes round the cautions: a plan sent as resources is judged like a document."""
+"""No road goes round the cautions: a plan sent as resources is judged like a document.
+
+Nor may a programme, whichever way it comes, be about two children.
+"""
 
 import json
 from typing import Any
@@ -142,3 +145,28 @@ def test_a_plan_that_comes_before_its_requests_is_judged_when_they_come(
     assert refused, "the one that makes the plan whole"
     for answer in refused:
         assert issues(answer)[0]["details"]["coding"][0]["code"] == "pressure-outside-band"
+
+
+def test_a_programme_is_about_one_child(client: Client, plan: JsonObject) -> None:
+    """Also when the same transaction is sent twice: it would make the child a second time."""
+    bundle = as_transaction(client, plan, "meadow-7")
+    child = read(client, plan["subject"]["reference"])
+    address = "urn:uuid:0c3151bd-1cbf-4d64-b04d-cd9187a4c6ef"
+    text = json.dumps(bundle).replace(plan["subject"]["reference"], address)
+    bundle = json.loads(text)
+    for part in ("id", "meta", "identifier"):
+        child.pop(part)
+    bundle["entry"].append(
+        {
+            "fullUrl": address,
+            "resource": child,
+            "request": {"method": "POST", "url": "Patient"},
+        }
+    )
+    assert client.post("/fhir", bundle).status_code == 200
+    children = total(client, "Patient")
+    again = client.post("/fhir", bundle)
+    assert again.status_code == 422
+    (issue,) = issues(again)
+    assert issue["diagnostics"].startswith("All plans of programme meadow-7 are about one child")
+    assert total(client, "Patient") == children
