@@ -102,11 +102,22 @@ def _judged(
         return
     if not isinstance(value, str if kind in _BARE else dict) or is_member(value, codes):
         return
-    if severity != "error" and not isinstance(value, str) and not codings(value):
-        return  # words alone are allowed where no code fits
+    if severity != "error" and not isinstance(value, str):
+        listed = codings(value)
+        if not listed:
+            return  # words alone are allowed where no code fits
+        if severity == "warning" and any(_is_known(coding, definitions) for coding in listed):
+            severity = "information"  # a real code of another system; whether one fits, people say
     found = shown(value) if isinstance(value, str) else shown_codings(codings(value))
     yield severity, "code-invalid", f"found {found}, expected {_asked(canonical, codes)}", \
         f"{strength}-binding"  # fmt: skip
+
+
+def _is_known(coding: JsonObject, definitions: Definitions) -> bool:
+    """Whether the coding's system is known completely and holds its code."""
+    system, code = coding.get("system"), coding.get("code")
+    codes = definitions.code_sets.codes_of(system) if isinstance(system, str) else None
+    return codes is not None and code in codes
 
 
 _FEW = 24
