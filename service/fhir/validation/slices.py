@@ -56,8 +56,13 @@ class SliceCompiler:
         self._definitions, self._paths, self._conforming = definitions, paths, conforming
 
     def compile(self, rule: ElementRule) -> CompiledSlicing | None:
-        """The slicing of an element; None where it has no slices. Raises DefinitionError."""
+        """The slicing of an element; None where it has no slices. Raises DefinitionError.
+
+        One slice without a slicing is a name for the whole element.
+        """
         slicing = rule.slicing or _implied(rule)
+        if slicing is None and len(rule.slices) == 1:
+            return CompiledSlicing({name: [] for name in rule.slices}, "open", False)
         if slicing is None and rule.slices:
             raise DefinitionError(f"slices of {rule.path} have no slicing")
         if slicing is None or not rule.slices:
