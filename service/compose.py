@@ -1,5 +1,6 @@
 """The one place where the parts of the service are put together from settings."""
 
+import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -16,6 +17,9 @@ from service.fhir.definitions import Definitions
 from service.fhir.json import read
 from service.fhir.search import index_values
 from service.fhir.validation import Validator, profile_rules
+from service.mapping.tables import tables
+from service.programme.checks import Policy
+from service.programme.checks.clinic import PolicyError, policy_of
 from service.record import Record
 from service.record.bodies import stamped
 from service.resources import profiles_dir
@@ -47,6 +51,17 @@ def build_record(store: Store, validator: Validator, clock: Clock = system_clock
     return Record(store, validator, clock)
 
 
+def load_policy(settings: Settings) -> Policy:
+    """The clinic's policy, or the defaults. Raises ``PolicyError``."""
+    if settings.policy is None:
+        return Policy()
+    try:
+        written = tomllib.loads(settings.policy.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise PolicyError(f"{settings.policy} cannot be read: {error}") from None
+    return policy_of(written)
+
+
 @contextmanager
 def open_store(path: Path) -> Iterator[SqliteStore]:
     """The store in a file, made with its folder where there is none, and closed at the end."""
@@ -60,7 +75,11 @@ def open_store(path: Path) -> Iterator[SqliteStore]:
 
 @contextmanager
 def open_services(settings: Settings, clock: Clock = system_clock) -> Iterator[Services]:
-    """Everything that requests need, closed at the end."""
+    """Everything that requests need, closed at the end.
+
+    Raises TableError when a mapping table does not fit the documents.
+    """
+    tables()
     definitions = build_definitions()
     validator = build_validator(definitions)
     with (
@@ -75,6 +94,7 @@ def open_services(settings: Settings, clock: Clock = system_clock) -> Iterator[S
             definition_record=build_record(shelf, validator, clock),
             definitions=definitions,
             validator=validator,
+            policy=load_policy(settings),
             clock=clock,
         )
 

@@ -12,7 +12,7 @@ def profiles_dir() -> Path:
 
 
 def mappings_dir() -> Path:
-    """Tables that say which field goes to which element; column maps of session feeds."""
+    """Mapping tables, concept maps, column maps of session feeds, the rules of releases."""
     return _HOME / "mappings"
 
 

@@ -31,8 +31,9 @@ class Settings(BaseSettings):
     """0 lets the operating system choose."""
     base_url: str | None = None
     """The address that clients use, up to and without ``/fhir``, for example
-    ``https://record.example``; links in answers begin with it. Without it they begin with the
-    address of the request."""
+    ``https://record.example``. Links in answers begin with it, and the service answers to this name
+    and those of this computer only. Without it links begin with the address of the request, and
+    any name is answered once the service is open to other computers."""
     allow_open_access_beyond_this_computer: bool = False
     """There is no authorisation yet. Only with this may ``host`` be other than loopback."""
     max_body_bytes: Annotated[int, Field(ge=1024)] = 16 * MEBIBYTE
@@ -44,6 +45,13 @@ class Settings(BaseSettings):
     max_page_size: Annotated[int, Field(ge=1)] = 1000
     """A greater ``_count`` is lowered to this."""
     max_bundle_entries: Annotated[int, Field(ge=1)] = 2000
+    policy: Path | None = None
+    """A TOML file with the clinic's own thresholds of cautions; see DEVELOPERS.md."""
+    age_of_consent: Annotated[int, Field(ge=0)] = 16
+    """Years from which on a parent's consent to research no longer counts, only one's own."""
+    registry_recipient: str | None = None
+    """Reference of the registry that releases are for, for example ``Organization/registry``; a
+    consent that names recipients counts only when it names this one."""
 
     @field_validator("base_url")
     @classmethod

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import httpx
@@ -10,21 +9,8 @@ from anyio.from_thread import BlockingPortal, start_blocking_portal
 
 from service.fhir.json import read, write
 
-ADDRESS = "http://record.example"
+ADDRESS = "http://127.0.0.1:8000"
 BASE = f"{ADDRESS}/fhir"
-
-
-class Clock:
-    """Stands still until it is moved."""
-
-    def __init__(self) -> None:
-        self.now = datetime(2031, 3, 9, 12, 0, tzinfo=UTC)
-
-    def __call__(self) -> datetime:
-        return self.now
-
-    def move(self, **by: float) -> None:
-        self.now += timedelta(**by)
 
 
 class Client:

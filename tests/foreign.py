@@ -56,7 +56,9 @@ def _with_additions(resource: Json, choices: list[int]) -> Json:
         holder, name, item = places[choice % len(places)]
         if name in _FOREIGN_ITEMS and item == _FOREIGN_ITEMS[name]:
             items = holder.setdefault(name, [])
-            items.insert(choice % (len(items) + 1), deepcopy(item))
+            # Of the numbers of a log entry the first is the sender's: others' come after it.
+            first = name == "identifier" and resource["resourceType"] == "Observation"
+            items.insert(len(items) if first else choice % (len(items) + 1), deepcopy(item))
         else:
             holder[name] = deepcopy(item)
     return changed

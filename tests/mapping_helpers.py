@@ -15,7 +15,9 @@ def ids(type_: str, key: str) -> str:
 
 
 def other_ids(type_: str, key: str) -> str:
-    """Ids that differ from those of ``ids``: a later version of the plan."""
+    """Ids of a later version of the plan; the child, the team and the conditions are the same."""
+    if type_ in ("Patient", "Practitioner", "CareTeam", "Condition"):
+        return ids(type_, key)
     return ids(type_, f"later {key}")
 
 
@@ -29,5 +31,5 @@ def stored(resources: ProgrammeResources) -> dict[str, Json]:
     """The resources by ``Type/id``, each written and read once."""
     return {
         f"{resource['resourceType']}/{resource['id']}": through_text(resource)
-        for resource in resources.all()
+        for resource in (*resources.parties, *resources.of_version())
     }

@@ -10,9 +10,12 @@ from contextlib import asynccontextmanager
 
 import structlog
 from fastapi import FastAPI
+from starlette.responses import Response
 
-from service.api import fhir, health, outcomes
+from service.api import fhir, health, outcomes, programmes, registry, sessions
 from service.api.capability import VERSION, Capability
+from service.api.described import REFUSALS
+from service.api.hosts import OwnNamesOnly
 from service.api.middleware import Surround
 from service.api.services import Services
 from service.api.types import served_types
@@ -39,12 +42,16 @@ def create_app(services: Services) -> FastAPI:
         docs_url=None,
         redoc_url=None,
         redirect_slashes=False,
+        default_response_class=Response,
+        responses=REFUSALS,
         lifespan=_warn_at_start,
     )
     app.state.services = services
+    app.add_middleware(OwnNamesOnly, settings=services.settings)
     app.add_middleware(Surround, limit_of=_limits(services.settings))
     outcomes.install(app)
-    app.include_router(health.router)
+    for part in (health, programmes, registry, sessions):
+        app.include_router(part.router)
     types = served_types(services.definitions)
     app.router.routes.extend(fhir.routes(types, Capability(types, services.clock())))
     return app

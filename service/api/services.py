@@ -21,6 +21,7 @@ from starlette.requests import Request
 
 from service.fhir.definitions import Definitions
 from service.fhir.validation import Validator
+from service.programme.checks import Policy
 from service.record import Actor, Record
 from service.settings import Settings
 
@@ -38,6 +39,7 @@ class Services:
     definition_record: Record
     definitions: Definitions
     validator: Validator
+    policy: Policy
     clock: Callable[[], datetime]
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from service.api.adherence import ADHERENCE
 from service.api.served import Operation, ServedType
 from service.api.validating import validate
 from service.fhir.definitions import Definitions
@@ -25,8 +26,6 @@ _VALIDATE = Operation(
     on_instance=("GET", "POST"),
 )
 
-_OWN_OPERATIONS: Mapping[str, tuple[Operation, ...]] = {}
-
 
 def served_types(definitions: Definitions) -> dict[str, ServedType]:
     """Every served type by name; its profiles are those among the definitions."""
@@ -36,7 +35,9 @@ def served_types(definitions: Definitions) -> dict[str, ServedType]:
 
 def _served(name: str, profiles: tuple[str, ...]) -> ServedType:
     shipped = name in SHIPPED
-    operations = () if shipped else (_VALIDATE, *_OWN_OPERATIONS.get(name, ()))
+    operations = [] if shipped else [_VALIDATE]
+    if name in ADHERENCE:
+        operations.append(ADHERENCE[name])
     return ServedType(
         name=name,
         interactions=_interactions(name),

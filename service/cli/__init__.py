@@ -2,13 +2,14 @@
 
 import typer
 
-from service.cli import check, profiles, serve
+from service.cli import answers, check, demo, load, profiles, serve
 
 app = typer.Typer(
     name="airway",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,
     help=(
         "The record of children's airway-clearance home programmes.\n\n"
         "A record and communication tool, not a medical device. Nobody watches the logs, and "
@@ -16,8 +17,12 @@ app = typer.Typer(
         "policy."
     ),
 )
+app.command("demo")(demo.demo)
 app.command("serve")(serve.serve)
+app.command("load")(load.load)
 app.command("check")(check.check)
+app.command("adherence")(answers.adherence)
+app.command("extract")(answers.extract)
 app.add_typer(profiles.app, name="profiles")
 
 

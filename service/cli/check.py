@@ -2,24 +2,17 @@
 
 import sys
 from collections.abc import Iterator
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from service.cli.options import Format
 from service.cli.pieces import Piece, pieces
 from service.compose import build_validator
 from service.fhir.json import JsonError, read, write
 from service.fhir.outcome import Finding, has_errors, json_finding, operation_outcome
 from service.fhir.validation import Validator
-
-
-class Format(StrEnum):
-    """How findings are printed."""
-
-    TEXT = "text"
-    NDJSON = "ndjson"
 
 
 def check(

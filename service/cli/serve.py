@@ -1,13 +1,16 @@
 """``airway serve``: the HTTP service."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from pydantic import ValidationError
 
 from service import compose
-from service.cli.options import StoreOption
+from service.cli.options import StoreOption, stop
+from service.programme.checks.clinic import PolicyError
 from service.settings import OpenAccessError, Settings
+from service.store.contract import StoreFormatError
 
 
 def serve(
@@ -24,11 +27,15 @@ def serve(
     """
     try:
         compose.serve(settings_with(store=store, host=host, port=port))
-    except OpenAccessError as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(2) from None
+    except (OpenAccessError, PolicyError, StoreFormatError) as error:
+        stop(str(error))
 
 
 def settings_with(**given: Path | str | int | None) -> Settings:
     """The environment's settings, with what the command line gave in place of them."""
-    return Settings(**{name: value for name, value in given.items() if value is not None})  # type: ignore[arg-type]
+    named: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
+    try:
+        return Settings(**named)
+    except ValidationError as error:
+        first = error.errors()[0]
+        stop(f"AIRWAY_{str(first['loc'][0]).upper()}: {first['msg']}")

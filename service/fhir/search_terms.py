@@ -150,6 +150,16 @@ class Condition:
     negated: bool = False
     missing: bool | None = None
 
+    @classmethod
+    def refers_to(cls, parameter: str, type_: str, id_: str) -> "Condition":
+        """That the parameter refers to this resource of this service."""
+        return cls(parameter, "reference", (ReferenceValue(type_, id_),))
+
+    @classmethod
+    def has_token(cls, parameter: str, system: str, code: str) -> "Condition":
+        """That the parameter has this code of this system, or this identifier."""
+        return cls(parameter, "token", (TokenValue(system, code),))
+
 
 @dataclass(frozen=True, slots=True)
 class SortKey:

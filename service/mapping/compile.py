@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Mapping
+from copy import deepcopy
 from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Any
@@ -32,6 +33,15 @@ class Table:
         resource["resourceType"] = self.resource
         self.group.write(resource, document, context)
         return resource
+
+    def with_status(self, resource: JsonObject, status: str) -> JsonObject:
+        """A copy of ``resource`` that has the status which goes with this status of the plan."""
+        changed = deepcopy(resource)
+        document = {"status": status}
+        for node in self.group.nodes:
+            if node.names == ("status",):
+                node.write(changed, document, Context(document))
+        return changed
 
 
 @dataclass(frozen=True, slots=True)

@@ -47,6 +47,8 @@ def _fields(
 def _hand_over_faults(
     row: Row, model: type[Document], parts: Mapping[str, type[Document]]
 ) -> Iterator[str]:
+    if row.converter == "link":
+        return
     if row.converter not in ("table", "resource"):
         yield f"{row.place}: {row.field} has parts; its row must name a table or a resource"
     elif parts.get(row.argument) is not model:

@@ -75,9 +75,13 @@ def rows_of(feed: Feed, lines: Iterable[Line]) -> Iterator[FeedRow]:
 
 
 class JsonLines:
-    """Documents as the service itself writes them, one a line."""
+    """Documents as the service itself writes them, one a line.
 
-    def __init__(self) -> None:
+    ``source`` is who sends them, for those that do not say so themselves.
+    """
+
+    def __init__(self, source: str | None = None) -> None:
+        self._source = {"source": source} if source else {}
         self._number = 0
 
     def row(self, line: Line) -> FeedRow | None:
@@ -90,18 +94,21 @@ class JsonLines:
             document = read(line)
         except JsonError as error:
             return _refused(self._number, json_finding(error))
-        return _document_row(self._number, document)
+        return _document_row(self._number, document, self._source)
 
 
 class CsvRows:
     """A table with a header, read through a column map.
 
-    ``zone_name`` is the IANA zone of this sender's local times; without it the map's own. Raises
-    ``FeedError`` for a zone that does not exist.
+    ``zone_name`` is the IANA zone of this sender's local times and ``source`` who it is; without
+    them what the map says holds. Raises ``FeedError`` for a zone that does not exist.
     """
 
-    def __init__(self, column_map: ColumnMap, zone_name: str | None = None) -> None:
+    def __init__(
+        self, column_map: ColumnMap, zone_name: str | None = None, source: str | None = None
+    ) -> None:
         self._map = column_map
+        self._fixed = column_map.fixed | ({"source": source} if source else {})
         self._zone = _zone(zone_name or column_map.zone)
         self._header: list[str] | None = None
         self._number = 0
@@ -161,7 +168,7 @@ class CsvRows:
 
     def _document(self, cells_by_column: dict[str, str]) -> FeedRow:
         reading = Reading(self._map, self._zone)
-        document: JsonObject = dict(self._map.fixed)
+        document: JsonObject = dict(self._fixed)
         findings = []
         for row in self._map.fields:
             cells = [cells_by_column[column] for column in row.columns]
@@ -178,7 +185,7 @@ class CsvRows:
         return FeedRow(self._number, "session", document, tuple(findings))
 
 
-def _document_row(number: int, document: Any) -> FeedRow:
+def _document_row(number: int, document: Any, defaults: JsonObject) -> FeedRow:
     if not isinstance(document, dict):
         found = f"one JSON object a line is expected, found {shown(document)}"
         return _refused(number, Finding("error", "structure", "", found))
@@ -187,7 +194,7 @@ def _document_row(number: int, document: Any) -> FeedRow:
         found = f"one of {', '.join(KINDS)} is expected, found {shown(kind)}"
         return _refused(number, Finding("error", "value", "kind", found))
     content = {name: value for name, value in document.items() if name != "kind"}
-    return FeedRow(number, kind, content)
+    return FeedRow(number, kind, defaults | content)
 
 
 def _refused(number: int, finding: Finding) -> FeedRow:

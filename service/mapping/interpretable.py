@@ -6,7 +6,7 @@ from typing import Any
 from service.fhir.json import JsonObject
 
 
-def interpretable(resource: JsonObject) -> str | None:
+def why_not_interpretable(resource: JsonObject) -> str | None:
     """Why ``resource`` must not be used, or None when it may be.
 
     FHIR R4, extensibility: whoever meets a modifier extension that it does not know must not act

@@ -8,7 +8,8 @@ from service.fhir.json import JsonObject
 from service.mapping.canonical import REGIMEN, SESSION_DIGEST
 from service.mapping.converters import Context
 from service.mapping.documents import built
-from service.mapping.references import Resolve, carried, pointing
+from service.mapping.path import Step
+from service.mapping.references import Resolve, carried, is_same_identifier, pointing
 from service.mapping.tables import tables
 from service.programme.log import HealthState, Pause, Session
 
@@ -96,12 +97,13 @@ def log_identifier(entry: LogEntry) -> tuple[str, str]:
     """System and value by which an entry is known when it comes again.
 
     The sender's own identifier, else a digest of source, child, what it is (the technique of a
-    session) and the start in UTC.
+    session) and the start in UTC, as the device had it: a corrected clock changes no identity.
     """
     if entry.id is not None:
         return entry.id.system, entry.id.value
     what = entry.technique if isinstance(entry, Session) else _part_of(entry)
-    parts = (entry.source, entry.child.system, entry.child.value, what, _in_utc(entry.start))
+    start = (entry.device_start if isinstance(entry, Session) else None) or entry.start
+    parts = (entry.source, entry.child.system, entry.child.value, what, _in_utc(start))
     return SESSION_DIGEST, hashlib.sha256("|".join(parts).encode()).hexdigest()
 
 
@@ -123,18 +125,18 @@ def _observation(
     earlier: JsonObject | None,
 ) -> JsonObject:
     system, value = log_identifier(entry)
-    document = entry.to_json() | {"id": {"system": system, "value": value}}
     observation = carried("Observation", id_, earlier)
     observation["status"] = status
-    tables()[part].write(observation, document, Context())
+    _set_identifier(observation, {"system": system, "value": value})
+    tables()[part].write(observation, entry.to_json(), Context())
     observation["subject"] |= {"reference": subject}
     return observation
 
 
 def _document(part: str, observation: JsonObject, resolve: Resolve | None) -> JsonObject:
     document = tables()[part].read(observation, Context())
-    if document.get("id", {}).get("system") == SESSION_DIGEST:
-        del document["id"]
+    if identity := _identity(observation):
+        document["id"] = identity
     if "child" not in document and resolve:
         child = resolve(observation.get("subject", {}).get("reference", "")) or {}
         identifiers = tables()["child"].read(child, Context()).get("identifier", [])
@@ -142,17 +144,32 @@ def _document(part: str, observation: JsonObject, resolve: Resolve | None) -> Js
     return document
 
 
+def _set_identifier(observation: JsonObject, identifier: JsonObject) -> None:
+    """Ours is the digest, or else the first; where the same one is there already, it stays."""
+    before = observation.get("identifier", [])
+    same = [at for at, one in enumerate(before) if is_same_identifier(one, identifier)]
+    digests = [at for at, one in enumerate(before) if one.get("system") == SESSION_DIGEST]
+    ours = (same or digests or list(range(len(before))))[:1]
+    new = before[ours[0]] | identifier if ours else identifier
+    Step("identifier", repeats=True).splice(observation, ours, [new])
+
+
+def _identity(observation: JsonObject) -> JsonObject | None:
+    """The sender's own identifier; none where a digest of ours stands for it."""
+    found = observation.get("identifier", [])
+    if not found or any(one.get("system") == SESSION_DIGEST for one in found):
+        return None
+    return {name: found[0][name] for name in ("system", "value") if name in found[0]}
+
+
 def _set_based_on(observation: JsonObject, key: str | None, link: RegimenLink | None) -> None:
-    before = [item for item in observation.get("basedOn", []) if _is_regimen(item)]
-    others = [item for item in observation.get("basedOn", []) if not _is_regimen(item)]
-    new: list[JsonObject] = []
+    new: JsonObject | None = None
     if key is not None and link is not None:
         identifier = {"system": REGIMEN, "value": f"{link.programme}/{key}"}
-        new = [{"reference": link.reference, "identifier": identifier}]
+        new = {"reference": link.reference, "identifier": identifier}
     elif key is not None:
-        new = [{"type": "ServiceRequest", "display": key}]
-    items = [pointing(before[0] if before else None, one) for one in new] + others
-    _set_items(observation, "basedOn", items)
+        new = {"type": "ServiceRequest", "display": key}
+    _set_own(Step("basedOn", repeats=True, matches=_is_regimen), observation, new)
 
 
 def _regimen_key(observation: JsonObject, resolve: Resolve | None) -> str | None:
@@ -174,14 +191,12 @@ def _is_regimen(item: JsonObject) -> bool:
 
 
 def _set_performer(observation: JsonObject, performer: str | None, subject: str) -> None:
-    others = [item for item in observation.get("performer", []) if not _performer_of(item)]
-    before = next(filter(_performer_of, observation.get("performer", [])), None)
-    known = {
+    known: dict[str | None, JsonObject] = {
         "child": {"reference": subject, "type": "Patient"},
         "parent": {"type": "RelatedPerson", "display": "parent"},
     }
-    own = [pointing(before, known[performer])] if performer else []
-    _set_items(observation, "performer", own + others)
+    ours = Step("performer", repeats=True, matches=lambda item: _performer_of(item) is not None)
+    _set_own(ours, observation, known.get(performer))
 
 
 def _performer(observation: JsonObject) -> str | None:
@@ -194,8 +209,7 @@ def _performer_of(item: JsonObject) -> str | None:
     return {"Patient": "child", "RelatedPerson": "parent"}.get(kind)
 
 
-def _set_items(resource: JsonObject, element: str, items: list[JsonObject]) -> None:
-    if items:
-        resource[element] = items
-    else:
-        resource.pop(element, None)
+def _set_own(step: Step, observation: JsonObject, new: JsonObject | None) -> None:
+    """Our one reference among those of others, which stay where they are."""
+    old = step.find(observation)
+    step.place(observation, new and pointing(old, new))

@@ -102,10 +102,29 @@ def read_party(part: str, reference: JsonObject | None, resolve: Resolve, place:
     table = tables()[part]
     if resource["resourceType"] != table.resource:
         return {"reference": target}
-    party = table.read(resource, Context())
+    party = _described(table.read(resource, Context()))
     if part == "team":
         party |= _members(resource, resolve)
-    return party or {"reference": target}
+    is_enough = party.get("identifier") if part == "child" else party
+    return party if is_enough else {"reference": target}
+
+
+def _described(party: JsonObject) -> JsonObject:
+    """What a document can hold of an entry that another system may have written.
+
+    Its identifiers may lack a system, its names and concepts the text.
+    """
+    complete = [one for one in party.pop("identifier", []) if {"system", "value"} <= one.keys()]
+    described: JsonObject = {"identifier": complete} if complete else {}
+    name = party.pop("name", None)
+    if isinstance(name, dict):
+        words = [*name.get("given", []), *([name["family"]] if "family" in name else [])]
+        described["name"] = {"text": " ".join(words)} | name
+    elif name is not None:
+        described["name"] = name
+    if "text" not in party.get("condition", {"text": ""}):
+        del party["condition"]
+    return described | party
 
 
 def _members(team: JsonObject, resolve: Resolve) -> JsonObject:

@@ -7,12 +7,13 @@ to each other, is said here.
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
+from service.fhir.codings import codings
 from service.fhir.json import JsonObject
 from service.mapping.canonical import DEVICE, GOAL, code_system
 from service.mapping.converters import Context
 from service.mapping.documents import built
 from service.mapping.errors import UnmappableError
-from service.mapping.interpretable import interpretable
+from service.mapping.interpretable import why_not_interpretable
 from service.mapping.narrative import narrative
 from service.mapping.parties import Ids, PartyMaker, read_party
 from service.mapping.references import (
@@ -54,11 +55,6 @@ class ProgrammeResources:
             yield self.review
         yield from self.goals.values()
 
-    def all(self) -> Iterator[JsonObject]:
-        """Every resource; what is referred to before what refers to it, but for the plan."""
-        yield from self.parties
-        yield from self.of_version()
-
     def activities(self) -> dict[str, str]:
         """Name of a part to its reference, in the order of the plan's activities."""
         named = {f"regimen/{key}": part for key, part in self.regimens.items()}
@@ -96,7 +92,7 @@ def gather(care_plan: JsonObject, resolve: Resolve) -> ProgrammeResources:
     for at, activity in enumerate(care_plan.get("activity", [])):
         place = f"CarePlan.activity[{at}].reference"
         part = _found(target_of(activity, "reference"), resolve, place)
-        if part is None:
+        if part is None or _is_mistaken(part, care_plan):
             continue
         if _is_part(part, "regimen"):
             regimens[_key(part, "regimen", place)] = part
@@ -116,8 +112,8 @@ def gather(care_plan: JsonObject, resolve: Resolve) -> ProgrammeResources:
 def document_of(resources: ProgrammeResources, resolve: Resolve) -> Programme:
     """The document of resources that are at hand. Raises UnmappableError."""
     for resource in resources.of_version():
-        if reason := interpretable(resource):
-            raise UnmappableError(reason_place(reason), reason)
+        if reason := why_not_interpretable(resource):
+            raise UnmappableError(_place_of(reason), reason)
     plan = resources.care_plan
     context = _context(resources, {})
     document = tables()["careplan"].read(plan, context)
@@ -140,6 +136,28 @@ def document_of(resources: ProgrammeResources, resolve: Resolve) -> Programme:
     if resources.review:
         document["review"] = tables()[REVIEW].read(resources.review, context)
     return built(Programme, document)
+
+
+_GOING_ON = frozenset({"active", "on-hold"})
+
+
+def ended(resources: ProgrammeResources) -> Iterator[JsonObject]:
+    """Copies of a version's resources, completed because another version takes their place.
+
+    What is not going on (a draft, what was revoked, an aim already reached) stays as it is and
+    is left out. Nothing but the status changes.
+    """
+    parts = {
+        "careplan": [resources.care_plan],
+        "regimen": [*resources.regimens.values()],
+        "device": [*resources.devices.values()],
+        REVIEW: [resources.review] if resources.review else [],
+        "goal": [*resources.goals.values()],
+    }
+    for part, members in parts.items():
+        for resource in members:
+            if resource.get("lifecycleStatus", resource.get("status")) in _GOING_ON:
+                yield tables()[part].with_status(resource, "completed")
 
 
 class _Writer:
@@ -194,11 +212,13 @@ class _Writer:
         return plan
 
     def _address(self, plan: JsonObject, child: JsonObject) -> None:
-        before = {target_of(condition): condition for condition in plan.pop("addresses", [])}
+        before = plan.pop("addresses", [])
         addresses = []
         for at, diagnosis in enumerate(self._document.get("diagnosis", [])):
             new = self._parties.diagnosis(diagnosis, child, f"Programme.diagnosis[{at}]")
-            addresses.append(pointing(before.get(new["reference"]), new))
+            same = [old for old in before if target_of(old) == new["reference"]][:1]
+            before = [old for old in before if not any(old is one for one in same)]
+            addresses.append(pointing(same[0] if same else None, new))
         if addresses:
             plan["addresses"] = addresses
 
@@ -239,7 +259,7 @@ class _Writer:
                 )
 
 
-def reason_place(reason: str) -> str:
+def _place_of(reason: str) -> str:
     """The path at the beginning of a reason why something may not be interpreted."""
     return reason.partition(":")[0]
 
@@ -269,6 +289,11 @@ def _found(target: str, resolve: Resolve, place: str) -> JsonObject | None:
     return resource
 
 
+def _is_mistaken(part: JsonObject, plan: JsonObject) -> bool:
+    """A part entered in error is no part of a plan that itself stands."""
+    return "entered-in-error" == part.get("status") != plan.get("status")
+
+
 def _key(resource: JsonObject, part: str, place: str) -> str:
     key = tables()[part].read(resource, Context()).get("key")
     if key is None:
@@ -277,11 +302,8 @@ def _key(resource: JsonObject, part: str, place: str) -> str:
 
 
 def _is_part(resource: JsonObject, code: str) -> bool:
-    return resource["resourceType"] == "ServiceRequest" and any(
-        (coding.get("system"), coding.get("code")) == (_PLAN_PARTS, code)
-        for category in resource.get("category", [])
-        for coding in category.get("coding", [])
-    )
+    categories = codings(resource.get("category", []))
+    return resource["resourceType"] == "ServiceRequest" and (_PLAN_PARTS, code) in categories
 
 
 def _has_identifier(resource: JsonObject, system: str) -> bool:

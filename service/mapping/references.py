@@ -33,7 +33,7 @@ def pointing(old: JsonObject | None, new: JsonObject) -> JsonObject:
     """The reference ``new``, with what others added to the one that it replaces."""
     old = old or {}
     kept = {name: part for name, part in old.items() if name not in _TARGET}
-    if _same_identity(old.get("identifier", {}), new.get("identifier", {})):
+    if is_same_identifier(old.get("identifier", {}), new.get("identifier", {})):
         kept |= {"identifier": old["identifier"]} if "identifier" in old else {}
     return {**deepcopy(new), **kept}
 
@@ -70,7 +70,8 @@ def target_of(item: JsonObject, inner: str | None = None) -> str:
     return str(reference.get("reference", ""))
 
 
-def _same_identity(one: JsonObject, other: JsonObject) -> bool:
+def is_same_identifier(one: JsonObject, other: JsonObject) -> bool:
+    """Whether two identifiers are the same number of the same system."""
     return (one.get("system"), one.get("value")) == (other.get("system"), other.get("value"))
 
 

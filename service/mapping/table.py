@@ -37,6 +37,8 @@ class Leaf:
     def write(self, element: Any, document: Any, context: Context) -> Any:
         """``element`` (changed in place where it is an object) with the value in it."""
         value = _value_at(context.document if self.of_document else document, self.names)
+        if value is None and find_at(element, self.steps) is None:
+            return element
         if not self.steps:
             return self.converter.write(value, element, context)
         change_at(element, self.steps, lambda old: self.converter.write(value, old, context))

@@ -49,11 +49,14 @@ SET_BY_CODE = frozenset(
         "Team.reference",
         "Diagnosis.reference",
         "Goal.own",
+        "Session.id",
         "Session.regimen",
         "Session.performer",
+        "HealthState.id",
+        "Pause.id",
     }
 )
-"""Fields that are references to other resources: ``parties``, ``programme``, ``logs`` set them."""
+"""Fields that ``parties``, ``programme`` and ``logs`` set: references, and identity of logs."""
 
 
 @cache

@@ -1,1 +1,1 @@
-"""The trade: what is prescribed, what was done, what is due, what is unsafe. Pure."""
+"""The trade of airway clearance at home: documents, techniques, checks, adherence. Pure."""

@@ -7,7 +7,7 @@ child's day begins). All instants in and out are aware; those that come out are 
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import MAXYEAR, UTC, date, datetime, time, timedelta, tzinfo
 
 _A_DAY = timedelta(days=1)
 BEGINNING = datetime(1, 1, 3, tzinfo=UTC)
@@ -85,11 +85,11 @@ class Calendar:
 
     def span(self, start: date | datetime, end: date | datetime | None) -> Span:
         """The instants from ``start`` to ``end``; days are whole, the last one included."""
-        first = start.astimezone(UTC) if isinstance(start, datetime) else self.start(start)
-        if end is None:
+        first = _in_utc(start) if isinstance(start, datetime) else self.start(start)
+        if end is None or end.year == MAXYEAR:
             return Span(first, END)
         if isinstance(end, datetime):
-            return Span(first, end.astimezone(UTC))
+            return Span(first, _in_utc(end))
         return Span(first, self.start(end + _A_DAY))
 
     def at(self, day: date, clock: time) -> datetime | None:
@@ -132,7 +132,15 @@ class Calendar:
 
 
 def _instant(day: date, clock: time, zone: tzinfo) -> datetime:
+    if not BEGINNING.date() < day < END.date():
+        return END if day >= END.date() else BEGINNING
     return datetime.combine(day, clock, zone).astimezone(UTC)
+
+
+def _in_utc(instant: datetime) -> datetime:
+    if not BEGINNING.year < instant.year < END.year:
+        return END if instant.year >= END.year else BEGINNING
+    return instant.astimezone(UTC)
 
 
 def _date_of(day: date, clock: time, boundary: time) -> date:

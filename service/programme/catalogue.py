@@ -316,6 +316,3 @@ TRADE_FACTS: MappingProxyType[str, Fact] = MappingProxyType(
     }
 )
 """Statements against which programmes, instructions and examples are held."""
-
-BREATHS_PER_CYCLE = 10
-"""Breaths of one cycle in the usual OPEP prescription (common practice)."""

@@ -1,6 +1,6 @@
 """Clocks that are wrong: from what a phone or device says of the time to when it was.
 
-A doubtful clock flags a session; it never deletes it and never moves it silently. Whether a time
+A session from such a clock is kept and marked; where its time was moved, it says so. Whether a time
 can be believed at all is judged in ``checks``.
 """
 

@@ -154,25 +154,23 @@ def _chosen(clocks: Sequence[Clock], often: int) -> list[Clock]:
 
 
 def by_period(
-    rate: Rate, calendar: Calendar, anchor: date, asked: Span, limits: Span
+    rate: Rate, calendar: Calendar, anchor: date, asked: Span, bounds: Span
 ) -> Iterator[Occurrence]:
     """The occurrences of a rate whose window is its own period, counted from the anchor.
 
-    A single occurrence belongs to its whole window, so the limits cut the window and do not drop
-    it; of several in a window, those whose instant is outside the limits are no occurrences.
+    The bounds cut the last window. A single occurrence belongs to all of its window and stands in
+    the middle of what is left; of several, each stands in the middle of its part of the period.
     """
     for k in count(_periods_before(rate, anchor, calendar.day_of(asked.start))):
-        window = Span(
+        period = Span(
             calendar.start(_period_start(rate, anchor, k)),
             calendar.start(_period_start(rate, anchor, k + 1)),
         )
-        if window.start >= asked.end:
+        if period.start >= min(asked.end, bounds.end):
             return
-        cut = window.common(limits)
-        whole = cut if rate.times == 1 and cut.start < cut.end else window
-        for at in middles(whole, rate.times):
-            day = calendar.day_of(at)
-            yield Occurrence(cut.start, cut.end, at, day, False, rate.most)
+        window = period.common(bounds)
+        for at in middles(window if rate.times == 1 else period, rate.times):
+            yield Occurrence(window.start, window.end, at, calendar.day_of(at), False, rate.most)
 
 
 def _period_start(rate: Rate, anchor: date, k: int) -> date:

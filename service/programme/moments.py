@@ -1,7 +1,12 @@
 """Comparing calendar days with instants, and partial dates with both."""
 
 from calendar import monthrange
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
+
+FIRST_ZONE = timedelta(hours=14)
+"""How far the first place on earth to begin a day is ahead of UTC."""
+LAST_ZONE = timedelta(hours=12)
+"""How far the last place on earth to end a day is behind UTC."""
 
 
 def day_of(moment: date | datetime) -> date:

@@ -48,11 +48,11 @@ def occurrences(
     bounds = _bounds(schedule, calendar, plan)
     limits = bounds.common(plan)
     if schedule.count is None:
-        found = _repeated(schedule, calendar, bounds, limits, asked, routine)
+        found = _repeated(schedule, calendar, bounds, asked, routine)
     else:
         whole = Span(bounds.start, min(asked.end, bounds.end))
-        found = _repeated(schedule, calendar, bounds, limits, whole, routine)
-        found = islice(found, schedule.count)
+        every = _repeated(schedule, calendar, bounds, whole, routine)
+        found = islice(every, schedule.count)
     for occurrence in (*found, *_listed(schedule, calendar)):
         touched = occurrence.start < asked.end and occurrence.end > asked.start
         if touched and limits.holds(occurrence.at):
@@ -63,7 +63,6 @@ def _repeated(
     schedule: Schedule,
     calendar: Calendar,
     bounds: Span,
-    limits: Span,
     asked: Span,
     routine: Mapping[str, tuple[time, ...]],
 ) -> Iterator[Occurrence]:
@@ -75,7 +74,7 @@ def _repeated(
         found = by_day(rule, calendar, anchor, asked, clocks)
         yield from (one for one in found if bounds.holds(one.at))
     elif rate is not None:
-        yield from by_period(rate, calendar, anchor, asked, limits)
+        yield from by_period(rate, calendar, anchor, asked, bounds)
     elif schedule.count is not None and not schedule.event:
         yield from _at_any_time(schedule.count, calendar, bounds)
 

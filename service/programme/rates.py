@@ -58,9 +58,13 @@ def rate_of(schedule: Schedule) -> Rate | None:
 
 
 def times_a_day(times: int, period: Decimal, unit: UnitOfTime) -> Fraction:
-    """So many times in the period, per day; a month is taken as 30 days."""
-    length = _length(period, unit) * (_USUAL_DAYS_OF_MONTH if unit in _MONTHS else 1)
-    return times / length
+    """So many times in the period, per day; see ``days_in``."""
+    return times / days_in(period, unit)
+
+
+def days_in(length: Decimal, unit: UnitOfTime) -> Fraction:
+    """So many of the unit in days; a month is taken as 30 days."""
+    return _length(length, unit) * (_USUAL_DAYS_OF_MONTH if unit in _MONTHS else 1)
 
 
 def _length(period: Decimal, unit: UnitOfTime) -> Fraction:

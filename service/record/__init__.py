@@ -1,4 +1,4 @@
-"""The jobs that keep the record: one way in, one way out."""
+"""The record, its one way in and one way out, and the jobs that go through them."""
 
 from service.record.changes import (
     Actor,

@@ -1,18 +1,15 @@
 """A change made ready outside the write lock: checked, and its index rows worked out."""
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
 from service.fhir.json import JsonObject
 from service.fhir.outcome import Finding, has_errors
+from service.fhir.primitives import CHECKS
 from service.fhir.search_terms import IndexRow
 from service.record.changes import Change, Create, Delete
 from service.record.errors import Invalid, Malformed
-
-_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}", re.ASCII)
-
 
 Index = Callable[[JsonObject], Sequence[IndexRow]]
 """What a resource is found by."""
@@ -70,7 +67,7 @@ def _check_id(change: Change, kind: str) -> None:
     own = change.id if isinstance(change, Create) else change.resource.get("id")
     if own is None and (isinstance(change, Create) or change.match):
         return
-    if not isinstance(own, str) or not _ID.fullmatch(own):
+    if CHECKS["id"](own):
         raise Malformed.at(
             f"{change.place or kind}.id",
             "An id has 1 to 64 letters, digits, hyphens and full stops.",

@@ -5,7 +5,8 @@ RecordError
 ├── NotFound              there is no such resource, or the caller may not know it    404
 ├── Gone                  the resource was deleted                                    410
 ├── Conflict              somebody else was there first: version, identity            412
-│   └── Moved             a look-up that the writer relied upon leads elsewhere by now
+│   ├── Moved             a look-up that the writer relied upon leads elsewhere by now
+│   └── Exists            what was to be made is there already                         409
 ├── Invalid               a resource breaks the standard or a profile                 422
 ├── PreconditionRequired  the version that is being changed must be named             428
 └── Busy                  the store could not be written in time; try again           503
@@ -67,6 +68,12 @@ class Conflict(RecordError):
 
 class Moved(Conflict):
     """A look-up that the writer relied upon leads elsewhere by now; planning anew may help."""
+
+
+class Exists(Conflict):
+    """What was to be made is there already; it may be changed, not made again."""
+
+    status = 409
 
 
 class Invalid(RecordError):

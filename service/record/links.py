@@ -62,5 +62,7 @@ def _attribute(found: re.Match[str], names: Names) -> str:
 
 
 def _link(text: str, names: Mapping[str, str]) -> str:
+    if text in names:
+        return names[text]
     address, mark, fragment = text.partition("#")
     return f"{names[address]}{mark}{fragment}" if address in names else text

@@ -124,6 +124,8 @@ def _resource_faults(request: Request) -> Iterator[Finding]:
     if kind != request.type:
         told = f"The request is about {request.type}, the resource says it is another type."
         yield Finding("error", "value", f"{place}.resourceType", told)
-    if request.method == "PUT" and request.id is not None and own != request.id:
+    if request.method == "PUT" and own is not None and not isinstance(own, str):
+        yield Finding("error", "structure", f"{place}.id", "Text is expected.")
+    elif request.method == "PUT" and request.id is not None and own != request.id:
         told = f"The request is about {request.type}/{request.id}: the same id is expected here."
         yield Finding("error", "value", f"{place}.id", told)

@@ -9,9 +9,10 @@ class ChildRecord:
     """One child in one half-year. Never leaves as it is: see ``anonymise``.
 
     ``age_years`` counts completed years when the half-year began. The days are days of the
-    half-year: ``observed`` with anything due or paused, and of these ``unlogged`` without any log,
-    ``paused`` with anything paused, ``unwell`` with an unwell spell in force. ``sessions_score`` is
-    sessions done of sessions due in per cent (0 to 100), None where nothing was due.
+    half-year: ``observed`` with something due and any log, ``unlogged`` with something due and no
+    log, ``paused`` with anything paused, ``unwell`` with anything due or paused in an unwell spell.
+    ``sessions_score`` is sessions done of sessions due in per cent (0 to 100), None where nothing
+    was due.
     """
 
     age_years: int

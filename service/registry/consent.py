@@ -4,23 +4,21 @@ Whatever is unclear means no. A date without a zone holds only where it holds in
 birth date without a day, only where every day of it agrees.
 """
 
-from collections.abc import Iterable, Iterator
-from datetime import UTC, datetime, time, timedelta
-from typing import Any, Literal
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime, time
+from typing import Literal
 
+from service.fhir.codings import codings
 from service.fhir.json import JsonObject
 from service.mapping.canonical import code_system
-from service.mapping.interpretable import interpretable
-from service.registry.partial_dates import first_day, has_surely_reached, last_day, may_have_reached
-
-AGE_OF_CONSENT = 16
-"""Years. From then on only one's own consent counts (common practice; local law wins)."""
+from service.mapping.interpretable import why_not_interpretable
+from service.programme.moments import FIRST_ZONE, LAST_ZONE, earliest, latest
+from service.registry.ages import has_surely_reached, may_have_reached
 
 _SCOPE = "http://terminology.hl7.org/CodeSystem/consentscope"
 _REASON = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
 _UNDERSTOOD = frozenset({"id", "extension", "type", "period", "purpose", "actor"})
-_FIRST_ZONE = timedelta(hours=14)
-_LAST_ZONE = timedelta(hours=12)
 
 Gap = Literal[
     "other-consent",  # not a research consent of ours: says nothing
@@ -34,33 +32,29 @@ Gap = Literal[
 """Why a Consent does not let a child's data into a release."""
 
 
-def has_consent(
-    consents: Iterable[JsonObject],
-    birth_date: str | None,
-    at: datetime,
-    *,
-    age_of_consent: int = AGE_OF_CONSENT,
-    recipient: str | None = None,
-) -> bool:
-    """Whether some consent of one child holds at the aware instant ``at``, and none refuses.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Terms:
+    """What whoever runs the service decides about consent.
 
-    ``recipient`` is the reference of the registry that the release is for: a consent that names
-    recipients holds for them only.
+    From ``age_of_consent`` years on only one's own consent counts (16 is common practice; local law
+    wins). ``recipient`` is the reference of the registry that releases are for: a consent that
+    names recipients holds for them only.
     """
-    gaps = [
-        consent_gap(consent, birth_date, at, age_of_consent=age_of_consent, recipient=recipient)
-        for consent in consents
-    ]
+
+    age_of_consent: int = 16
+    recipient: str | None = None
+
+
+def has_consent(
+    consents: Iterable[JsonObject], birth_date: str | None, at: datetime, terms: Terms
+) -> bool:
+    """Whether some consent of one child holds at the aware instant ``at``, and none refuses."""
+    gaps = [consent_gap(consent, birth_date, at, terms) for consent in consents]
     return None in gaps and "refused" not in gaps
 
 
 def consent_gap(
-    consent: JsonObject,
-    birth_date: str | None,
-    at: datetime,
-    *,
-    age_of_consent: int = AGE_OF_CONSENT,
-    recipient: str | None = None,
+    consent: JsonObject, birth_date: str | None, at: datetime, terms: Terms
 ) -> Gap | None:
     """Why ``consent`` does not hold at ``at``; None where it holds."""
     if not _is_ours(consent):
@@ -74,19 +68,17 @@ def consent_gap(
         return "not-understood"
     if not _covers(provision.get("period", {}), at):
         return "not-in-force"
-    if not _is_for(provision.get("actor", []), recipient):
+    if not _is_for(provision.get("actor", []), terms.recipient):
         return "other-recipient"
-    if not _giver_may_decide(consent, birth_date, at, age_of_consent):
+    if not _giver_may_decide(consent, birth_date, at, terms.age_of_consent):
         return "past-age-of-consent"
     return None
 
 
 def _is_ours(consent: JsonObject) -> bool:
-    categories = _codings(consent.get("category", []))
-    return (_SCOPE, "research") in _codings([consent.get("scope", {})]) and (
-        code_system("airway-consent"),
-        "adherence-research",
-    ) in categories
+    ours = (code_system("airway-consent"), "adherence-research")
+    is_research = (_SCOPE, "research") in codings([consent.get("scope", {})])
+    return is_research and ours in codings(consent.get("category", []))
 
 
 def _is_understood(consent: JsonObject, provision: JsonObject) -> bool:
@@ -96,7 +88,7 @@ def _is_understood(consent: JsonObject, provision: JsonObject) -> bool:
         provision.get("type") == "permit"
         and provision.keys() <= _UNDERSTOOD
         and (_REASON, "HRESCH") in purposes
-        and interpretable(consent) is None
+        and why_not_interpretable(consent) is None
     )
 
 
@@ -113,16 +105,13 @@ def _giver_may_decide(
         return False
     child = consent.get("patient", {}).get("reference")
     givers = [giver.get("reference") for giver in consent.get("performer", [])]
-    given = consent.get("dateTime")
-    if (
-        child in givers
-        and given
-        and has_surely_reached(age_of_consent, birth_date, first_day(given))
-    ):
+    given = earliest(_day(consent["dateTime"])) if "dateTime" in consent else None
+    by_the_child = child is not None and child in givers
+    if by_the_child and given and has_surely_reached(age_of_consent, birth_date, given):
         return True
     by_another = not givers or any(giver != child for giver in givers)
     return by_another and not may_have_reached(
-        age_of_consent, birth_date, (at.astimezone(UTC) + _FIRST_ZONE).date()
+        age_of_consent, birth_date, (at.astimezone(UTC) + FIRST_ZONE).date()
     )
 
 
@@ -137,19 +126,15 @@ def _covers(period: JsonObject, at: datetime) -> bool:
 def _latest_start(text: str) -> datetime:
     if "T" in text:
         return datetime.fromisoformat(text)
-    return datetime.combine(first_day(text), time.min, UTC) + _LAST_ZONE
+    return datetime.combine(earliest(text), time.min, UTC) + LAST_ZONE
 
 
 def _earliest_end(text: str) -> datetime:
     if "T" in text:
         return datetime.fromisoformat(text)
-    return datetime.combine(last_day(text), time.max, UTC) - _FIRST_ZONE
+    return datetime.combine(latest(text), time.max, UTC) - FIRST_ZONE
 
 
-def _codings(concepts: Iterable[JsonObject]) -> set[tuple[Any, Any]]:
-    return {(part.get("system"), part.get("code")) for part in _flat(concepts)}
-
-
-def _flat(concepts: Iterable[JsonObject]) -> Iterator[JsonObject]:
-    for concept in concepts:
-        yield from concept.get("coding", [])
+def _day(text: str) -> str:
+    """The date of a dateTime, as it is written."""
+    return text.partition("T")[0]

@@ -4,11 +4,10 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 
+from service.programme.moments import LAST_ZONE
 from service.registry.errors import NotReleasable
 
 _NAME = re.compile(r"([12][0-9]{3})-H([12])", re.ASCII)
-_LAST_ZONE = timedelta(hours=12)
-"""The last place on earth to end a day is twelve hours behind UTC."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +40,7 @@ class HalfYear:
 
     def check_over(self, now: datetime) -> None:
         """Raises ``NotReleasable`` unless the half-year is over in every time zone at ``now``."""
-        ended = datetime.combine(self.last, time.max, UTC) + _LAST_ZONE
+        ended = datetime.combine(self.last, time.max, UTC) + LAST_ZONE
         if now <= ended:
             raise NotReleasable(
                 f"{self} is not over everywhere yet: its release can be made from "

@@ -30,7 +30,7 @@ class Release:
 
     def to_bytes(self) -> bytes:
         """As one text, to be stored whole."""
-        return _json(
+        return as_json(
             {name: getattr(self, name).decode() for name in _FILES} | {"name": self.half_year}
         )
 
@@ -54,10 +54,10 @@ def publish(result: Anonymised, rules: Rules, half_year: HalfYear, made: datetim
     """The release of ``result``, made at ``made`` (aware)."""
     return Release(
         half_year=str(half_year),
-        manifest=_json(_manifest(result, rules, half_year, made)) + b"\n",
+        manifest=as_json(_manifest(result, rules, half_year, made)) + b"\n",
         ndjson=_ndjson(result),
         csv=_csv(result),
-        codebook=_json(codebook_json(rules)) + b"\n",
+        codebook=as_json(codebook_json(rules)) + b"\n",
     )
 
 
@@ -110,7 +110,7 @@ def _manifest(
 
 
 def _ndjson(result: Anonymised) -> bytes:
-    lines = (_json(dict(zip(result.columns, record, strict=True))) for record in result.records)
+    lines = (as_json(dict(zip(result.columns, record, strict=True))) for record in result.records)
     return b"".join(line + b"\n" for line in lines)
 
 
@@ -122,5 +122,6 @@ def _csv(result: Anonymised) -> bytes:
     return text.getvalue().encode()
 
 
-def _json(value: Any) -> bytes:
+def as_json(value: Any) -> bytes:
+    """Compact JSON in UTF-8, members in the order given."""
     return json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode()

@@ -1,7 +1,7 @@
 """Conditions as SQL over the index tables.
 
-``:not`` and ``:missing`` judge the whole resource. The values of one condition are alternatives;
-all conditions must hold.
+The values of one condition are alternatives, and all conditions must hold. What ``:not`` and
+``:missing`` say is true of a resource or false, not of one of its values.
 
 The condition that promises the fewest resources drives the question; the others are asked of each
 resource that it gives. Without that an engine with poor statistics reads whole parameters.
@@ -65,7 +65,9 @@ def matching(type_: str, conditions: Sequence[Condition]) -> list[Clause]:
         raise TooCostlyError
     own = tables.resource.c
     driver = min(filter(_can_drive, conditions), key=_promise, default=None)
-    clauses: list[Clause] = [own.type == type_, own.deleted.is_(False)]
+    # Index rows know the type, and a deleted resource has none: nothing else need be said, and
+    # said it would tempt an engine to read the whole type.
+    clauses: list[Clause] = [] if driver else [own.type == type_, own.deleted.is_(False)]
     for condition in conditions:
         if condition.parameter in _OWN:
             clauses.append(_about_itself(condition))
@@ -146,8 +148,8 @@ def _equal(*pairs: tuple[Expression, str | None]) -> Clause:
 
 
 def _date(value: DateValue, low: Expression, high: Expression) -> Clause:
-    """Spans without their upper ends. R4 search.html#prefix: containment for eq and ne, overlap
-    for gt, lt, ge and le, separation for sa and eb."""
+    """Spans without their upper ends. As R4 search.html#prefix has it, eq asks whether the value
+    lies inside what was asked; gt and lt whether part of it is beyond; sa and eb whether all is."""
     inside = and_(low >= value.low, low < value.high, high <= value.high)
     match value.prefix:
         case "eq":

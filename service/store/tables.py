@@ -35,7 +35,7 @@ resource = Table(
     Column("instant", BigInteger, nullable=False),
     Column("deleted", Boolean(create_constraint=False), nullable=False),
     UniqueConstraint("type", "id"),
-    Index("resource_by_instant", "type", "instant", "key"),
+    Index("resource_by_type", "type", "key", "deleted", "instant"),
 )
 """``instant`` (microseconds since 1970, UTC) is that of the current version."""
 
@@ -50,6 +50,7 @@ version = Table(
     Column("deleted", Boolean(create_constraint=False), nullable=False),
     Column("body", LargeBinary, nullable=False),
     UniqueConstraint("type", "id", "version"),
+    Index("version_by_type", "type", "number", "instant"),
 )
 """``number`` is the order of commits over all resources."""
 

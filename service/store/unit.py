@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 from sqlalchemy import (
     Column,
+    ColumnElement,
     Row,
     Select,
     Table,
@@ -19,7 +20,6 @@ from sqlalchemy import (
     func,
     insert,
     select,
-    tuple_,
     update,
 )
 from sqlalchemy.engine import Connection
@@ -60,7 +60,7 @@ class SqlReader:
 
     def current(self, keys: Collection[Key]) -> dict[Key, Version]:
         asked = _versions.select_from(_of_current)
-        found = self._by_keys(asked, tuple_(_resource.type, _resource.id), keys)
+        found = self._by_pairs(asked, _resource.type, _resource.id, keys)
         return {(row.type, row.id): _as_version(row) for row in found}
 
     def version(self, key: Key, version: int) -> Version | None:
@@ -73,7 +73,7 @@ class SqlReader:
         return None if row is None else _as_version(row)
 
     def versions(self, keys: Collection[Key]) -> list[Version]:
-        found = self._by_keys(_versions, tuple_(_version.type, _version.id), keys)
+        found = self._by_pairs(_versions, _version.type, _version.id, keys)
         return [_as_version(row) for row in sorted(found, key=lambda row: row.number)]
 
     def history(
@@ -85,7 +85,10 @@ class SqlReader:
         count: int,
         cursor: str | None = None,
     ) -> Page:
-        asked = _versions.order_by(_version.number.desc()).limit(count + 1)
+        # Within one resource both orders are the same; this one has an index.
+        place = _version.number if id_ is None else _version.version
+        asked = _versions.add_columns(place.label("sort_0"))
+        asked = asked.order_by(place.desc()).limit(count + 1)
         if type_ is not None:
             asked = asked.where(_version.type == type_)
         if id_ is not None:
@@ -93,8 +96,7 @@ class SqlReader:
         if since is not None:
             asked = asked.where(_version.instant >= to_microseconds(since))
         if cursor is not None:
-            asked = asked.where(_version.number < decode(cursor, 1)[0])
-        asked = asked.add_columns(_version.number.label("sort_0"))
+            asked = asked.where(place < decode(cursor, 1)[0])
         return _page(self._connection.execute(asked).all(), count)
 
     def search(
@@ -133,7 +135,7 @@ class SqlReader:
             .order_by(_resource.key)
         )
         found: dict[Identity, list[str]] = {}
-        for row in self._by_keys(asked, tuple_(token.system, token.code), identities):
+        for row in self._by_pairs(asked, token.system, token.code, identities):
             found.setdefault((row.system, row.code), []).append(row.id)
         return found
 
@@ -148,11 +150,21 @@ class SqlReader:
         row = self._connection.execute(asked).one_or_none()
         return None if row is None else Release(row.name, from_microseconds(row.made), row.body)
 
-    def _by_keys(
-        self, asked: Select[Any], columns: Any, keys: Iterable[tuple[Any, ...]]
+    def _by_pairs(
+        self,
+        asked: Select[Any],
+        first: ColumnElement[str],
+        second: ColumnElement[str],
+        pairs: Collection[tuple[str, str]],
     ) -> Iterator[AnyRow]:
-        for some in _portions(keys):
-            yield from self._connection.execute(asked.where(columns.in_(some)))
+        """Rows by pairs of values, asked in a form that every engine's indexes answer."""
+        seconds: dict[str, list[str]] = {}
+        for one, other in pairs:
+            seconds.setdefault(one, []).append(other)
+        for one, others in seconds.items():
+            for some in _portions(others):
+                found = asked.where(first == one, second.in_(some))
+                yield from self._connection.execute(found)
 
 
 class SqlUnitOfWork(SqlReader):
@@ -199,7 +211,7 @@ class SqlUnitOfWork(SqlReader):
 
     def _known(self, names: Collection[Key]) -> dict[Key, int]:
         asked = select(_resource.type, _resource.id, _resource.key)
-        found = self._by_keys(asked, tuple_(_resource.type, _resource.id), names)
+        found = self._by_pairs(asked, _resource.type, _resource.id, names)
         return {(row.type, row.id): row.key for row in found}
 
     def _last(self, column: Column[int]) -> int:

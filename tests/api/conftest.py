@@ -1,15 +1,25 @@
 """The whole application: a new store, our profiles, a clock that is set."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from api_client import Client, Clock, client_of
+from api_client import Client, client_of
+from set_clock import Clock
 
 from service.api.app import create_app
 from service.api.services import Services
-from service.compose import open_services
+from service.compose import build_record, open_services, open_store
 from service.settings import Settings
+
+
+@pytest.fixture(scope="session")
+def shipped(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services]:
+    """Definitions and validator, made once; nothing is ever written to this record."""
+    path = tmp_path_factory.mktemp("shipped") / "record.sqlite"
+    with open_services(Settings(store=path), Clock()) as opened:
+        yield opened
 
 
 @pytest.fixture
@@ -23,9 +33,10 @@ def settings(tmp_path: Path) -> Settings:
 
 
 @pytest.fixture
-def services(settings: Settings, clock: Clock) -> Iterator[Services]:
-    with open_services(settings, clock) as opened:
-        yield opened
+def services(shipped: Services, settings: Settings, clock: Clock) -> Iterator[Services]:
+    with open_store(settings.store) as store:
+        record = build_record(store, shipped.validator, clock)
+        yield replace(shipped, settings=settings, record=record, clock=clock)
 
 
 @pytest.fixture

@@ -41,7 +41,7 @@ def test_every_start_says_who_may_reach_the_record(services: Services) -> None:
 
 
 def test_no_application_is_made_for_other_computers_unasked(services: Services) -> None:
-    wide = Settings(host="192.0.2.1", store=services.settings.store)
+    wide = Settings(host="192.0.2.1")
     with pytest.raises(OpenAccessError):
         create_app(replace(services, settings=wide))
 
@@ -63,8 +63,57 @@ def test_the_log_line_has_the_template_and_nothing_of_the_child(client: Client) 
     assert CHILD not in str(lines)
 
 
+@pytest.mark.parametrize(
+    ("host", "status"),
+    [
+        ("127.0.0.1:8000", 200),
+        ("localhost", 200),
+        ("[::1]:8000", 200),
+        ("record.example", 200),
+        ("page.example", 421),
+        ("localhost.page.example:8000", 421),
+        ("127.0.0.1.page.example", 421),
+        ("", 421),
+    ],
+)
+def test_a_web_page_cannot_give_the_service_a_name_of_its_own(
+    services: Services, host: str, status: int
+) -> None:
+    own = Settings(base_url="https://record.example")
+    with client_of(create_app(replace(services, settings=own))) as client:
+        assert client.get("/fhir/metadata", host=host).status_code == status
+
+
+def test_an_open_service_answers_to_any_name_until_it_has_one_of_its_own(
+    services: Services,
+) -> None:
+    def status(base_url: str | None = None) -> int:
+        wide = Settings(
+            host="192.0.2.1", allow_open_access_beyond_this_computer=True, base_url=base_url
+        )
+        with client_of(create_app(replace(services, settings=wide))) as client:
+            return client.get("/health/live", host="ward.example").status_code
+
+    assert status() == 200
+    assert status(base_url="https://record.example") == 421
+    assert status(base_url="https://ward.example:8443") == 200
+
+
+def test_links_begin_with_the_base_that_is_set_else_with_the_address_asked(
+    services: Services,
+) -> None:
+    def self_link(settings: Settings) -> str:
+        with client_of(create_app(replace(services, settings=settings))) as client:
+            answer = client.get("/fhir/Patient", host="127.0.0.1:9")
+        return str(answer.json()["link"][0]["url"])
+
+    assert self_link(Settings()).startswith("http://127.0.0.1:9/fhir/Patient?")
+    own = Settings(base_url="https://record.example/clinic/")
+    assert self_link(own).startswith("https://record.example/clinic/fhir/Patient?")
+
+
 def test_a_body_beyond_the_limit_is_refused_announced_or_not(services: Services) -> None:
-    small = Settings(store=services.settings.store, max_body_bytes=1024)
+    small = Settings(max_body_bytes=1024)
     app = create_app(replace(services, settings=small))
 
     async def pieces() -> AsyncIterator[bytes]:

@@ -3,7 +3,7 @@
 from typing import Any
 
 import pytest
-from api_client import BASE, Client, resource
+from api_client import BASE, Client, places, resource
 from fhir.resources.R4B import get_fhir_model_class
 
 from service.api.services import Services
@@ -67,3 +67,50 @@ def test_our_profiles_and_operations_are_named_and_can_be_read(
                 url = operation["definition"]
                 assert len(client.ids(f"OperationDefinition?url={url}")) == 1
     assert named >= 9
+
+
+def test_operations_are_answered_where_they_are_named_and_nowhere_else(
+    client: Client, statement: Any
+) -> None:
+    resources = statement["rest"][0]["resource"]
+    known = {one["name"] for told in resources for one in told.get("operation", [])}
+    assert known == {"adherence", "validate"}
+    for told in resources:
+        named = {one["name"] for one in told.get("operation", [])}
+        for name in known:
+            answers = [
+                client.send("POST", f"/fhir/{told['type']}{at}/${name}", "{") for at in ("", "/x")
+            ]
+            is_served = any(answer.status_code != 404 for answer in answers)
+            assert is_served == (name in named), (told["type"], name)
+
+
+def test_an_operation_takes_every_parameter_of_its_definition(
+    client: Client, statement: Any
+) -> None:
+    """A value that none can have is refused at the parameter."""
+    asked = 0
+    for told in statement["rest"][0]["resource"]:
+        for operation in told.get("operation", []):
+            found = resource(client.get(f"/fhir/OperationDefinition?url={operation['definition']}"))
+            for entry in found.get("entry", []):
+                inward = [one for one in entry["resource"]["parameter"] if one["use"] == "in"]
+                good = {"start": "2031-05-01", "end": "2031-05-02"}
+                for name in [one["name"] for one in inward]:
+                    pairs = "&".join(f"{key}={text}" for key, text in (good | {name: "~"}).items())
+                    answer = client.get(f"/fhir/{told['type']}/x/${operation['name']}?{pairs}")
+                    assert (answer.status_code, places(answer)) == (400, [f"http.{name}"])
+                    asked += 1
+    assert asked == 2 * len(("start", "end", "knownAt"))
+
+
+def test_bundles_are_taken_as_it_says_and_other_types_are_not_served(
+    client: Client, statement: Any
+) -> None:
+    (rest,) = statement["rest"]
+    for code in [one["code"] for one in rest["interaction"]]:
+        answer = client.post("/fhir", {"resourceType": "Bundle", "type": code, "entry": []})
+        assert resource(answer)["type"] == f"{code}-response"
+    assert client.get("/fhir?_type=Patient").status_code == 405
+    assert "Appointment" not in {told["type"] for told in rest["resource"]}
+    assert client.get("/fhir/Appointment").status_code == 404

@@ -6,9 +6,10 @@ from typing import Any
 from urllib.parse import quote
 
 import pytest
-from api_client import Client, Clock, client_of, resource
+from api_client import Client, client_of, resource
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from set_clock import Clock
 
 from service.api.app import create_app
 from service.compose import open_services
@@ -101,7 +102,8 @@ RESOURCES: list[dict[str, Any]] = [
 
 @pytest.fixture(scope="module")
 def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
-    store = Settings(store=tmp_path_factory.mktemp("record") / "record.sqlite")
+    path = tmp_path_factory.mktemp("record") / "record.sqlite"
+    store = Settings(store=path)
     with open_services(store, Clock()) as services, client_of(create_app(services)) as made:
         yield made
 

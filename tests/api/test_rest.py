@@ -3,7 +3,8 @@
 from typing import Any
 
 import pytest
-from api_client import BASE, Client, Clock, issues, places, resource
+from api_client import ADDRESS, BASE, Client, issues, places, resource
+from set_clock import Clock
 
 CHILD: dict[str, Any] = {"resourceType": "Patient", "birthDate": "2024-07"}
 
@@ -17,7 +18,7 @@ def test_create_answers_where_it_is_and_which_version(client: Client) -> None:
     assert made.headers["etag"] == 'W/"1"'
     assert made.headers["last-modified"] == "Sun, 09 Mar 2031 12:00:00 GMT"
     assert made.headers["location"] == f"{BASE}/Patient/{stored['id']}/_history/1"
-    read = client.get(made.headers["location"].removeprefix("http://record.example"))
+    read = client.get(made.headers["location"].removeprefix(ADDRESS))
     assert read.content == made.content
 
 
@@ -45,7 +46,7 @@ def test_history_of_a_type_pages_through_every_version(client: Client) -> None:
         page = resource(client.get(path))
         seen += [entry["resource"]["id"] for entry in page["entry"]]
         links = {link["relation"]: link["url"] for link in page["link"]}
-        path = links.get("next", "").removeprefix("http://record.example")
+        path = links.get("next", "").removeprefix(ADDRESS)
     assert seen == ["p4", "p3", "p2", "p1", "p0"]
 
 

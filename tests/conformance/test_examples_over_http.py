@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from api_client import Client, Clock, client_of, resource
+from api_client import Client, client_of, resource
+from set_clock import Clock
 from shared_data import shared
 
 from service.api.app import create_app
@@ -24,7 +25,8 @@ WRITABLE = sorted(set(PARAMETERS) - set(SHIPPED))
 
 @pytest.fixture(scope="module")
 def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
-    settings = Settings(store=tmp_path_factory.mktemp("record") / "record.sqlite")
+    path = tmp_path_factory.mktemp("record") / "record.sqlite"
+    settings = Settings(store=path)
     with open_services(settings, Clock()) as services, client_of(create_app(services)) as made:
         yield made
 

@@ -110,7 +110,7 @@ def test_binding_strength_decides_the_severity() -> None:
     resource = session(
         status="done",
         category=[{"text": "home session"}],
-        interpretation=[{"coding": [{"system": "https://example.org/local", "code": "meh"}]}],
+        interpretation=[{"coding": [{"system": "https://clinic.example/mood", "code": "so-so"}]}],
     )
     assert {(f.severity, f.code, f.expression) for f in found(resource)} == {
         ("error", "code-invalid", "Observation.status"),
@@ -120,8 +120,8 @@ def test_binding_strength_decides_the_severity() -> None:
 
 
 def test_an_unknown_modifier_extension_is_a_warning_wherever_it_stands() -> None:
-    modifier = [{"url": "https://example.org/elsewhere/not-performed", "valueBoolean": True}]
-    plain = [{"url": "https://example.org/elsewhere/colour", "valueString": "blue"}]
+    modifier = [{"url": "https://elsewhere.example/left-undone", "valueBoolean": True}]
+    plain = [{"url": "https://elsewhere.example/garden", "valueString": "roses"}]
     part = {"code": {"text": "c"}, "valueInteger": 1, "modifierExtension": modifier}
     resource = session(modifierExtension=modifier, extension=plain, component=[part])
     assert not has_errors(found(resource))

@@ -215,7 +215,11 @@ def test_complex_extensions(parts: dict[str, Any], place: str | None, key: str |
 
 
 def test_claims_of_unknown_profiles_and_versions_are_warned_of() -> None:
-    claims = [f"{SESSION}|2.0.0", "https://example.org/other/StructureDefinition/mystery", SESSION]
+    claims = [
+        f"{SESSION}|2.0.0",
+        "https://elsewhere.example/StructureDefinition/unheard-of",
+        SESSION,
+    ]
     resource = session(code={"text": "something else"}, meta={"profile": claims})
     findings = found(resource)
     assert [(f.severity, f.code, f.expression) for f in findings if f.key == "profile-unknown"] == [
@@ -226,7 +230,7 @@ def test_claims_of_unknown_profiles_and_versions_are_warned_of() -> None:
 
 
 def test_an_asked_profile_that_is_unknown_is_an_error() -> None:
-    (finding,) = found(session(), "https://example.org/other/StructureDefinition/mystery")
+    (finding,) = found(session(), "https://elsewhere.example/StructureDefinition/unheard-of")
     assert (finding.severity, finding.code) == ("error", "not-found")
     assert has_errors(found({"resourceType": "Patient"}, SESSION))
     assert found(session(), "http://hl7.org/fhir/StructureDefinition/Observation") == []

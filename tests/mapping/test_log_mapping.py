@@ -13,7 +13,7 @@ from strategies import health_states, pauses, sessions
 
 from service.fhir.json import JsonObject, write
 from service.fhir.outcome import has_errors
-from service.mapping.interpretable import interpretable
+from service.mapping.interpretable import why_not_interpretable
 from service.mapping.logs import (
     RegimenLink,
     health_state_to_observation,
@@ -153,13 +153,13 @@ def test_an_observation_of_another_system_is_read_through_its_references() -> No
 )
 def test_what_changes_the_meaning_unseen_stops_use(addition: JsonObject, place: str) -> None:
     """R4, extensibility: an unknown modifier extension must not be ignored."""
-    reason = interpretable({"resourceType": "Observation"} | addition)
+    reason = why_not_interpretable({"resourceType": "Observation"} | addition)
     assert reason is not None
     assert reason.startswith(place)
 
 
 def test_what_we_write_may_be_used() -> None:
-    assert interpretable(observed(Session.model_validate(SESSION))) is None
+    assert why_not_interpretable(observed(Session.model_validate(SESSION))) is None
 
 
 def check_valid(observation: JsonObject) -> None:

@@ -94,3 +94,24 @@ def test_published_timings_are_accepted() -> None:
         # An event of ours is a session at an instant; a day alone is not one.
         if schedule and case["id"] != "x-events":
             assert not _found(schedule), case["id"]
+
+
+@pytest.mark.parametrize(
+    ("schedule", "name"),
+    [
+        ({"period": Decimal("1E+900"), "periodUnit": "d"}, "period"),
+        ({"period": 1, "periodMax": 10**9, "periodUnit": "s"}, ""),
+        ({"period": 1, "periodMax": 10**12, "periodUnit": "s"}, "periodMax"),
+        (
+            DAILY | {"boundsDuration": {"value": 10**7, "unit": "wk"}},
+            "boundsDuration.value",
+        ),
+        (
+            DAILY | {"boundsDuration": {"value": Decimal("1E+900"), "unit": "mo"}},
+            "boundsDuration.value",
+        ),
+    ],
+)
+def test_nothing_lasts_longer_than_a_life(schedule: dict[str, Any], name: str) -> None:
+    found = {where for where, key in _found(schedule) if key == "impossible-number"}
+    assert found == ({name} if name else set())

@@ -1,11 +1,11 @@
 """A record on a new file, checked against R4 and our own profiles, under a clock that is set."""
 
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
 
 import pytest
+from set_clock import Clock
 
 from service.fhir.definitions import Definitions
 from service.fhir.json import read
@@ -13,19 +13,6 @@ from service.fhir.validation import Validator, profile_rules
 from service.record import Record
 from service.resources import profiles_dir
 from service.store.sqlite import SqliteStore
-
-
-class Clock:
-    """Stands still until it is moved."""
-
-    def __init__(self) -> None:
-        self.now = datetime(2031, 3, 9, 12, 0, tzinfo=UTC)
-
-    def __call__(self) -> datetime:
-        return self.now
-
-    def move(self, **by: float) -> None:
-        self.now += timedelta(**by)
 
 
 @cache

@@ -388,6 +388,20 @@ def test_writers_without_a_tag_all_get_through(record):
     assert sorted(one.version for one in results) == list(range(1, 9))
 
 
+# -- questions that cannot be answered ------------------------------------------------------------
+
+
+def test_a_page_that_was_not_given_and_a_search_of_too_many_parts_are_refused(record):
+    for ask in (
+        lambda: record.search(AUTHOR, "Observation", count=1, cursor="nonsense"),
+        lambda: record.history(AUTHOR, "Observation", cursor="nonsense"),
+        lambda: record.search(AUTHOR, "Observation", [Condition("_id", "token")] * 201),
+        lambda: record.total(AUTHOR, "Observation", [Condition("_id", "token")] * 201),
+    ):
+        with pytest.raises(Malformed):
+            ask()
+
+
 # -- the gate ------------------------------------------------------------------------------------
 
 

@@ -108,6 +108,14 @@ def test_a_conditional_reference_finds_the_one(transactions, record, stored_befo
     assert body(told)["subject"]["reference"] == f"Patient/{made.version.id}"
 
 
+def test_a_condition_may_hold_any_character(transactions, record):
+    run(transactions, post(patient(identifier=[{"system": "urn:child", "value": "c#1 é"}])))
+    session = observation(subject={"reference": "Patient?identifier=urn:child|c%231%20%C3%A9"})
+    raw = observation(subject={"reference": "Patient?identifier=urn:child|c#1 é"})
+    for told in run(transactions, post(session), post(raw)):
+        assert body(told)["subject"]["reference"].startswith("Patient/")
+
+
 def test_a_conditional_reference_must_find_exactly_one(transactions, record):
     child = patient(identifier=[{"system": "urn:child", "value": "c1"}])
     session = observation(subject={"reference": "Patient?identifier=urn:child|c1"})
@@ -260,6 +268,8 @@ def test_every_problem_of_every_entry_is_named(transactions, record):
         (entry("PUT", "Patient/1/x/y/z", patient(id="1")), "request.url"),
         (entry("PUT", "Patient/1", patient(id="2")), "resource.id"),
         (entry("PUT", "Patient/1", patient()), "resource.id"),
+        (entry("PUT", "Patient?name=x", patient(id={"a": 1})), "resource.id"),
+        (entry("PUT", "Patient/1", patient(id=[])), "resource.id"),
         (entry("POST", "Observation", patient()), "resource.resourceType"),
         (entry("DELETE", "Patient?name=x"), "request.url"),
         (entry("GET", "Patient?name=x"), "request.url"),

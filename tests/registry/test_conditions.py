@@ -40,9 +40,18 @@ def test_a_cause_wins_and_words_alone_are_other(
     assert condition_group(conditions, _GROUPS) == group
 
 
-@pytest.mark.parametrize("status", ["refuted", "entered-in-error"])
-def test_a_condition_that_is_not_so_does_not_count(status: str) -> None:
-    not_so = _condition("190905008", verificationStatus={"coding": [{"code": status}]})
+@pytest.mark.parametrize(
+    ("element", "status"),
+    [
+        ("verificationStatus", "refuted"),
+        ("verificationStatus", "entered-in-error"),
+        ("clinicalStatus", "resolved"),
+        ("clinicalStatus", "inactive"),
+        ("clinicalStatus", "remission"),
+    ],
+)
+def test_a_condition_that_is_not_so_does_not_count(element: str, status: str) -> None:
+    not_so = _condition("190905008", **{element: {"coding": [{"code": status}]}})
     assert condition_group([not_so], _GROUPS) == "other"
 
 

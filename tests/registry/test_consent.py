@@ -11,8 +11,8 @@ from shared_data import shared
 
 from service.fhir.json import read
 from service.mapping.canonical import BASE
-from service.registry.consent import consent_gap, has_consent
-from service.registry.partial_dates import completed_years, last_day, may_have_reached
+from service.registry.ages import completed_years, may_have_reached
+from service.registry.consent import Terms, consent_gap, has_consent
 
 _AT = datetime(2026, 7, 3, 8, 0, tzinfo=UTC)
 _BORN = "2016-05-01"
@@ -59,12 +59,12 @@ def _consent(**changes: Any) -> dict[str, Any]:
 
 
 def test_an_active_research_consent_of_a_parent_holds() -> None:
-    assert consent_gap(_CONSENT, _BORN, _AT) is None
-    assert has_consent([_CONSENT], _BORN, _AT)
+    assert consent_gap(_CONSENT, _BORN, _AT, Terms()) is None
+    assert has_consent([_CONSENT], _BORN, _AT, Terms())
 
 
 def test_no_consent_is_no_consent() -> None:
-    assert not has_consent([], _BORN, _AT)
+    assert not has_consent([], _BORN, _AT, Terms())
 
 
 _CARE = {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/consentscope", "code": "tx"}]}
@@ -102,22 +102,22 @@ _CARE = {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/consentsco
     ],
 )
 def test_what_is_missing_is_named(changes: dict[str, Any], gap: str) -> None:
-    assert consent_gap(_consent(**changes), _BORN, _AT) == gap
-    assert not has_consent([_consent(**changes)], _BORN, _AT)
+    assert consent_gap(_consent(**changes), _BORN, _AT, Terms()) == gap
+    assert not has_consent([_consent(**changes)], _BORN, _AT, Terms())
 
 
 def test_a_consent_for_a_named_registry_holds_for_that_one_only() -> None:
     named = _consent(provision__actor=[{"reference": {"reference": "Organization/registry-1"}}])
-    assert has_consent([named], _BORN, _AT, recipient="Organization/registry-1")
-    assert not has_consent([named], _BORN, _AT, recipient="Organization/registry-2")
-    assert has_consent([_CONSENT], _BORN, _AT, recipient="Organization/registry-1")
+    assert has_consent([named], _BORN, _AT, Terms(recipient="Organization/registry-1"))
+    assert not has_consent([named], _BORN, _AT, Terms(recipient="Organization/registry-2"))
+    assert has_consent([_CONSENT], _BORN, _AT, Terms(recipient="Organization/registry-1"))
 
 
 def test_a_refusal_wins_over_every_permission() -> None:
     refusal = _consent(id="consent-2", provision__type="deny")
-    assert not has_consent([_CONSENT, refusal], _BORN, _AT)
+    assert not has_consent([_CONSENT, refusal], _BORN, _AT, Terms())
     withdrawn = _consent(id="consent-2", status="inactive", provision__type="deny")
-    assert has_consent([_CONSENT, withdrawn], _BORN, _AT)
+    assert has_consent([_CONSENT, withdrawn], _BORN, _AT, Terms())
 
 
 @pytest.mark.parametrize(
@@ -138,7 +138,9 @@ def test_a_refusal_wins_over_every_permission() -> None:
 def test_the_period_covers_the_instant_wherever_it_was_written(
     period: dict[str, str], at: str, holds: bool
 ) -> None:
-    found = consent_gap(_consent(provision__period=period), _BORN, datetime.fromisoformat(at))
+    found = consent_gap(
+        _consent(provision__period=period), _BORN, datetime.fromisoformat(at), Terms()
+    )
     assert (found is None) == holds
 
 
@@ -155,17 +157,17 @@ def test_the_period_covers_the_instant_wherever_it_was_written(
     ],
 )
 def test_a_parents_consent_ends_when_the_child_comes_of_age(born: str | None, holds: bool) -> None:
-    assert has_consent([_CONSENT], born, _AT) == holds
+    assert has_consent([_CONSENT], born, _AT, Terms()) == holds
 
 
 def test_the_age_of_consent_is_a_setting() -> None:
-    assert not has_consent([_CONSENT], "2012-01-01", _AT, age_of_consent=14)
-    assert has_consent([_CONSENT], "2010-01-01", _AT, age_of_consent=18)
+    assert not has_consent([_CONSENT], "2012-01-01", _AT, Terms(age_of_consent=14))
+    assert has_consent([_CONSENT], "2010-01-01", _AT, Terms(age_of_consent=18))
 
 
 def test_who_gave_it_unknown_counts_as_a_parent() -> None:
-    assert has_consent([_consent(performer=None)], _BORN, _AT)
-    assert not has_consent([_consent(performer=None)], "2010-01-01", _AT)
+    assert has_consent([_consent(performer=None)], _BORN, _AT, Terms())
+    assert not has_consent([_consent(performer=None)], "2010-01-01", _AT, Terms())
 
 
 @pytest.mark.parametrize(
@@ -175,19 +177,28 @@ def test_who_gave_it_unknown_counts_as_a_parent() -> None:
         ("2010-01-11", "2026-01-10", False),  # given the day before
         ("2010", "2026-06-30", False),  # may have been given before
         ("2009", "2026", True),
+        ("2010-01-01", "2026-01-10T10:00:00+01:00", True),
     ],
 )
 def test_ones_own_consent_counts_when_it_was_given_at_that_age(
     born: str, given: str, holds: bool
 ) -> None:
     own = _consent(performer=[{"reference": "Patient/child-1"}], dateTime=given)
-    assert has_consent([own], born, _AT) == holds
+    assert has_consent([own], born, _AT, Terms()) == holds
+
+
+def test_nobody_in_particular_is_not_the_child() -> None:
+    """Neither the child nor the giver is referred to: that they are the same is not known."""
+    nameless = _consent(
+        patient={"display": "a child"}, performer=[{"display": "somebody"}], dateTime="2026-06-30"
+    )
+    assert not has_consent([nameless], "2009-01-01", _AT, Terms())
 
 
 def test_a_childs_own_consent_before_that_age_needs_the_parents_beside_it() -> None:
     child, parent = {"reference": "Patient/child-1"}, {"reference": "RelatedPerson/parent-1"}
-    assert not has_consent([_consent(performer=[child])], _BORN, _AT)
-    assert has_consent([_consent(performer=[child, parent])], _BORN, _AT)
+    assert not has_consent([_consent(performer=[child])], _BORN, _AT, Terms())
+    assert has_consent([_consent(performer=[child, parent])], _BORN, _AT, Terms())
 
 
 def test_no_official_example_is_mistaken_for_a_consent_to_our_research() -> None:
@@ -195,7 +206,7 @@ def test_no_official_example_is_mistaken_for_a_consent_to_our_research() -> None
     examples = sorted(shared("conformance/examples").glob("Consent-*.json"))
     assert len(examples) >= 8
     for example in examples:
-        assert consent_gap(read(example.read_bytes()), _BORN, _AT) == "other-consent"
+        assert consent_gap(read(example.read_bytes()), _BORN, _AT, Terms()) == "other-consent"
 
 
 @pytest.mark.parametrize(
@@ -218,4 +229,3 @@ def test_a_month_may_have_reached_an_age_no_later_than_any_day_of_it(born: Any, 
     on = born.replace(year=min(born.year + age, 9999), day=1)
     month = born.isoformat()[:7]
     assert may_have_reached(age, month, on) >= may_have_reached(age, born.isoformat(), on)
-    assert last_day(month) >= born

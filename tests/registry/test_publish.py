@@ -5,9 +5,11 @@ import io
 import json
 from datetime import datetime, timedelta, timezone
 
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pycanon.anonymity import k_anonymity, l_diversity
 from registry_children import RULES, children_alike, invented_children
 
 from service.registry.anonymise import anonymise
@@ -82,6 +84,18 @@ def test_both_formats_hold_the_same_records() -> None:
     from_csv = list(csv.DictReader(io.StringIO(release.csv.decode(), newline="")))
     assert from_csv == [json.loads(line) for line in release.ndjson.splitlines()]
     assert release.csv.count(b"\r\n") == len(from_csv) + 1
+
+
+@pytest.mark.parametrize("count", [40, 250, 1000])
+def test_k_and_distinct_bands_of_the_written_file_equal_those_of_pycanon(count: int) -> None:
+    """The file as a researcher reads it; pycanon is a published library for these measures."""
+    release = _published(invented_children(count))
+    table = pd.read_csv(io.BytesIO(release.csv))
+    assert len(table.dropna()) == len(table) == release.summary["records"]
+    quasi = [column.name for column in RULES.quasi_identifiers]
+    assert k_anonymity(table, quasi) == release.summary["k"] >= 5
+    assert l_diversity(table, quasi, ["adherence_band"]) == release.summary["distinctBands"] >= 2
+    assert release.summary["classes"] == table.groupby(quasi).ngroups
 
 
 def test_every_released_value_is_explained_by_the_code_book() -> None:

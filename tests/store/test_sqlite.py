@@ -3,8 +3,11 @@
 import sqlite3
 
 import pytest
+from sqlalchemy import event
 
+from service.fhir.search_query import parse_search
 from service.store.contract import StoreBusyError, StoreFormatError
+from service.store.cursor import encode
 from service.store.sqlite import FORMAT, SqliteStore
 
 
@@ -52,3 +55,50 @@ def test_a_reader_cannot_write(path):
     with store.read() as reader, pytest.raises(Exception, match="readonly"):
         reader._connection.exec_driver_sql("DELETE FROM version")
     store.close()
+
+
+QUESTIONS = {
+    "current": lambda view: view.current([("Observation", "a"), ("Observation", "b")]),
+    "version": lambda view: view.version(("Observation", "a"), 1),
+    "versions": lambda view: view.versions([("Observation", "a"), ("Patient", "b")]),
+    "history of one": lambda view: view.history("Observation", "a", count=10),
+    "history of a type": lambda view: view.history("Observation", count=10),
+    "identifiers": lambda view: view.holders("Observation", [("s", "1"), ("s", "2")]),
+    "a child's sessions": lambda view: search(
+        view, ("patient", "Patient/p"), ("code", "s|c"), ("date", "ge2031"), ("_sort", "-date")
+    ),
+    "by identifier": lambda view: search(view, ("identifier", "s|1"), ("status:not", "final")),
+    "by date": lambda view: search(view, ("date", "ge2031-01-01")),
+    "the next page": lambda view: view.search("Observation", count=5, cursor=encode(7)),
+}
+
+
+def search(view, *pairs):
+    asked = parse_search("Observation", pairs)
+    return view.search("Observation", asked.conditions, sort=asked.sort, count=5)
+
+
+@pytest.mark.parametrize("name", QUESTIONS)
+def test_common_questions_are_answered_by_an_index(path, name):
+    """No table is read from end to end; a type is walked through only where it is asked for."""
+    store = SqliteStore(path)
+    asked = []
+    with store.read() as reader:
+        connection = reader._connection
+        event.listen(
+            connection,
+            "before_cursor_execute",
+            lambda _c, _k, statement, values, *_: asked.append((statement, values)),
+        )
+        QUESTIONS[name](reader)
+        plans = [
+            row[3]
+            for statement, values in list(asked)
+            for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", values)
+        ]
+    store.close()
+    steps = [step for step in plans if step.startswith(("SCAN", "SEARCH"))]
+    assert steps
+    assert [step for step in steps if step.startswith("SCAN")] == []
+    walks = any("_by_type (type=?)" in step for step in steps)
+    assert walks == (name in ("history of a type", "the next page"))

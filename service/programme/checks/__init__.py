@@ -30,9 +30,11 @@ __all__ = [
     "check_pause",
     "check_programme",
     "check_session",
+    "why_not_computable",
 ]
 
 DEFAULT_POLICY = Policy()
+_NO_DAYS = frozenset({"unknown-zone", "zone-order", "impossible-date", "end-before-start"})
 STRANGER = KnownChild()
 
 
@@ -73,6 +75,15 @@ def check_health_state(raw: Any, *, known: KnownChild = STRANGER) -> Checked[Hea
 def check_pause(raw: Any, *, known: KnownChild = STRANGER) -> Checked[Pause]:
     """A time when nothing is due."""
     return _check_spell(Pause, raw, known)
+
+
+def why_not_computable(programme: Programme) -> tuple[Problem, ...]:
+    """What keeps a plan out of adherence: zones, dates and schedules that cannot be followed.
+
+    For plans that did not come as documents and were never checked as such.
+    """
+    problems = plan_problems(View(Programme, programme.to_json(), Programme.__name__))
+    return tuple(one for one in problems if one.key in _NO_DAYS or ".schedule." in one.path)
 
 
 def _check_spell(model: type[ModelT], raw: Any, known: KnownChild) -> Checked[ModelT]:

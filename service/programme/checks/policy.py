@@ -14,7 +14,7 @@ from service.programme.base import Coded
 from service.programme.catalogue import CAUTIONS, TECHNIQUES
 
 _SNOMED_CT = "http://snomed.info/sct"
-_PRESSURES = ("pressure", "insufflation", "exsufflation")
+PRESSURES = ("pressure", "insufflation", "exsufflation")
 
 
 def _minimum_ages() -> Mapping[str, int]:
@@ -28,7 +28,7 @@ def _pressure_bands() -> Mapping[tuple[str, str], tuple[Decimal, Decimal]]:
             (code, band.part): (band.low, band.high)
             for code, technique in TECHNIQUES.items()
             for band in technique.usual
-            if band.part in _PRESSURES
+            if band.part in PRESSURES
         }
     )
 

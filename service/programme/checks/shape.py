@@ -52,6 +52,8 @@ def _problem(root: str, error: Any) -> Problem:
 def _expected(error: Any) -> str:
     if error["type"] == "literal_error":
         return f"one of {error['ctx']['expected']}"
+    if error["type"] == "greater_than_equal":
+        return f"{error['ctx']['ge']} or more"
     text: str = error["msg"]
     return text.removeprefix(_PREFIX)
 

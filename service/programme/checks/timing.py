@@ -9,7 +9,8 @@ from collections.abc import Iterator
 from service.programme.checks.problems import Problem, refused
 from service.programme.checks.view import View
 from service.programme.moments import is_before
-from service.programme.rates import times_a_day
+from service.programme.rates import days_in, times_a_day
+from service.programme.schedule import UnitOfTime
 
 _NEEDS = (
     ("duration", "durationUnit", "schedule-duration-unit"),  # tim-1
@@ -32,6 +33,7 @@ _AT_THE_MEAL = {"C", "CM", "CD", "CV"}
 _SAYS_WHEN = ("when", "timeOfDay", "dayOfWeek")
 _MONTHS = ("mo", "a")
 _MOST_A_DAY = 48
+_A_LIFE_IN_DAYS = 36_525
 
 
 def schedule_problems(schedule: View) -> Iterator[Problem]:
@@ -53,14 +55,25 @@ def schedule_problems(schedule: View) -> Iterator[Problem]:
 
 
 def _lengths(schedule: View) -> Iterator[Problem]:
-    """Months and years have no one length: a session cannot last one, bounds need whole ones."""
+    """Nothing here lasts longer than a life. Months and years have no one length: a session cannot
+    last one, and bounds need whole ones."""
     if schedule.value("durationUnit") in _MONTHS:
         found = schedule.raw["durationUnit"]
         yield refused(schedule.at("durationUnit"), "schedule-length", found, "a shorter unit")
     length = schedule.part("boundsDuration")
     value, unit = length.value("value"), length.value("unit")
-    if value is not None and unit in _MONTHS and value != int(value):
+    if value is not None and unit in _MONTHS and value != value.to_integral_value():
         yield refused(length.at("value"), "schedule-length", length.raw["value"], "a whole number")
+    yield from _too_long(length, "value", unit)
+    for name in ("period", "periodMax"):
+        yield from _too_long(schedule, name, schedule.value("periodUnit"))
+
+
+def _too_long(holder: View, name: str, unit: UnitOfTime | None) -> Iterator[Problem]:
+    length = holder.value(name)
+    if length is not None and unit is not None and days_in(length, unit) > _A_LIFE_IN_DAYS:
+        found, expected = holder.raw[name], f"at most {_A_LIFE_IN_DAYS} days"
+        yield refused(holder.at(name), "impossible-number", found, expected)
 
 
 def _events_of_the_day(schedule: View) -> Iterator[Problem]:

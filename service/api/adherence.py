@@ -1,0 +1,138 @@
+"""$adherence of a programme and of a child: MeasureReports, or the ledger behind them as CSV."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Protocol, TypeVar
+
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import Response
+
+from service.api.bodies import object_in
+from service.api.headers import CSV, FHIR_TYPES, check_accept, check_content_type, wants_csv
+from service.api.outcomes import FHIR_JSON, refusal
+from service.api.parameters import Parameters
+from service.api.queries import Pair, instant_in, only, pairs_of
+from service.api.served import Call, Operation
+from service.fhir.json import JsonObject, write
+from service.mapping.canonical import BASE
+from service.programme.adherence import Adherence
+from service.record import Actor, Record
+from service.record.adherence import (
+    adherence_of_care_plan,
+    adherence_of_patient,
+    reports_of_care_plan,
+    reports_of_patient,
+)
+from service.record.reports import ledger_csv
+
+_NAMES = ("start", "end", "knownAt")
+_DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
+
+Found = TypeVar("Found", covariant=True)
+
+
+class _Job(Protocol[Found]):
+    """One of the adherence jobs of the record."""
+
+    def __call__(
+        self,
+        record: Record,
+        caller: Actor,
+        id_: str,
+        first: date,
+        last: date,
+        /,
+        *,
+        known_at: datetime,
+        now: datetime,
+    ) -> Found: ...
+
+
+@dataclass(frozen=True, slots=True)
+class _Question:
+    """From ``first`` to ``last``, both included, in the child's days, as known at a time."""
+
+    first: date
+    last: date
+    known_at: datetime
+    now: datetime
+
+    def put_to(self, job: _Job[Found], call: Call) -> Found:
+        return job(
+            call.record,
+            call.caller,
+            call.id,
+            self.first,
+            self.last,
+            known_at=self.known_at,
+            now=self.now,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Adherence:
+    """The operation on one type: the figures with their ledger, and the reports of them."""
+
+    figures: _Job[Adherence]
+    reports: _Job[JsonObject]
+
+    async def answer(self, call: Call) -> Response:
+        """Raises 400 for days and instants that are none, 406 for other forms than JSON and CSV."""
+        check_accept(call.request, FHIR_TYPES | {CSV})
+        body = await call.request.body()
+        if body:
+            check_content_type(call.request)
+
+        def work() -> Response:
+            question = _question(_pairs(call, body), call.services.clock())
+            if wants_csv(call.request):
+                return Response(ledger_csv(question.put_to(self.figures, call)), media_type=CSV)
+            reports = question.put_to(self.reports, call)
+            return Response(write(reports), media_type=FHIR_JSON)
+
+        return await run_in_threadpool(work)
+
+
+def _pairs(call: Call, body: bytes) -> list[Pair]:
+    """The parameters in the address, and those of a Parameters body."""
+    pairs = pairs_of(call.request)
+    if body:
+        given = Parameters(object_in(body, call.services.settings.max_body_bytes))
+        pairs += [(name, text) for name in _NAMES if (text := given.text(name)) is not None]
+    return pairs
+
+
+def _question(pairs: Sequence[Pair], now: datetime) -> _Question:
+    known_at = instant_in(pairs, "knownAt") or now
+    if known_at > now:
+        raise refusal(400, "What will be known later is not known yet.", expression="http.knownAt")
+    return _Question(_day_in(pairs, "start"), _day_in(pairs, "end"), known_at, now)
+
+
+def _day_in(pairs: Sequence[Pair], name: str) -> date:
+    text = only(pairs, name) or ""
+    try:
+        if _DAY.fullmatch(text):
+            return date.fromisoformat(text)
+    except ValueError:
+        pass
+    told = f"{name} must be a day, for example 2031-05-01."
+    raise refusal(400, told, code="value" if text else "required", expression=f"http.{name}")
+
+
+def _operation(type_: str, figures: _Job[Adherence], reports: _Job[JsonObject]) -> Operation:
+    return Operation(
+        name="adherence",
+        definition=f"{BASE}/OperationDefinition/{type_.lower()}-adherence",
+        handler=_Adherence(figures, reports).answer,
+        on_instance=("GET", "POST"),
+    )
+
+
+ADHERENCE = {
+    "CarePlan": _operation("CarePlan", adherence_of_care_plan, reports_of_care_plan),
+    "Patient": _operation("Patient", adherence_of_patient, reports_of_patient),
+}
+"""By the type that it is asked of."""

@@ -1,0 +1,98 @@
+"""``airway load``: session logs from files into the record."""
+
+import sys
+from collections import Counter
+from collections.abc import Iterable
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from service.cli.options import Format, StoreOption, open_record, stop
+from service.cli.progress import bytes_bar
+from service.compose import load_policy, system_clock
+from service.fhir.json import write
+from service.mapping.feeds import FeedError
+from service.record import Actor
+from service.record.load import LoadedRow, load_files
+from service.settings import Settings
+
+BY = Actor("The airway load command", role="enterer")
+
+
+def load(
+    files: Annotated[
+        list[Path],
+        typer.Argument(metavar="FILE...", help="CSV, or .ndjson / .jsonl.", exists=True),
+    ],
+    store: StoreOption = None,
+    column_map: Annotated[
+        str | None, typer.Option("--map", help="The column map of CSV files.")
+    ] = None,
+    zone: Annotated[
+        str | None, typer.Option(help="IANA time zone of times without offset.")
+    ] = None,
+    device_clock: Annotated[
+        datetime | None,
+        typer.Option(
+            help="What the device's clock shows now, with offset, if it may be wrong.",
+            formats=["%Y-%m-%dT%H:%M:%S%z"],
+        ),
+    ] = None,
+    output: Annotated[
+        Format, typer.Option("--format", help="ndjson: one answer line a row, once it is kept.")
+    ] = Format.TEXT,
+) -> None:
+    """Load session logs. Rows are kept in batches; a bad row is refused alone, with its reason.
+
+    Loading a file twice changes nothing. Exit status 1 if rows were refused. Nobody watches these
+    logs: a row that names a warning sign prints what the child's own programme says to do.
+
+    Example: airway load diary.csv --map phone-diary
+    """
+    total = sum(path.stat().st_size for path in files)
+    with open_record(store) as record, bytes_bar("Loading", total) as progress:
+        rows = load_files(
+            record,
+            BY,
+            files,
+            received=system_clock(),
+            column_map=column_map,
+            zone=zone,
+            device_clock=device_clock,
+            policy=load_policy(Settings()),
+            progress=progress,
+        )
+        try:
+            counts = _told(rows, output)
+        except FeedError as error:
+            stop(str(error))
+    typer.echo(summary(counts), err=output is Format.NDJSON)
+    if counts["refused"]:
+        raise typer.Exit(1)
+
+
+def summary(counts: Counter[str]) -> str:
+    """How many rows ended how, in one line."""
+    ends = ("accepted", "duplicate", "amended", "refused")
+    told = ", ".join(f"{counts[end]} {end}" for end in ends)
+    return f"{counts.total()} rows: {told}"
+
+
+def _told(rows: Iterable[LoadedRow], output: Format) -> Counter[str]:
+    counts: Counter[str] = Counter()
+    for path, answer in rows:
+        counts[answer.status] += 1
+        if output is Format.NDJSON:
+            sys.stdout.write(write(answer.to_json() | {"file": path.name}).decode() + "\n")
+            sys.stdout.flush()
+            continue
+        for finding in answer.findings:
+            typer.echo(f"{path}: row {answer.row}: {answer.status}: {finding.diagnostics}")
+        if answer.alarm:
+            line = answer.to_json()
+            typer.echo(f"{path}: row {answer.row}: {line['notice']}")
+            for entry in answer.alarm.safety_net:
+                typer.echo(f"    {entry.sign}: {entry.action} Call {entry.contact}.")
+    return counts

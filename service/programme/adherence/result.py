@@ -1,0 +1,71 @@
+"""The answer: figures, what they sum, and what they rest on."""
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from service.programme.adherence.figures import Figure, FigureName, LedgerRow, SplitBy
+from service.programme.adherence.history import Known, LeftOut
+from service.programme.adherence.matching import Ending
+from service.programme.adherence.silence import SilentSpell
+from service.programme.log import Session
+
+RULE_VERSION = "1"
+"""Edition of the rules in this package; raised whenever an answer could change."""
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """A row that came from home and what became of it. ``day`` is that of its stated start."""
+
+    session: Known[Session]
+    day: date
+    ending: Ending
+    during_pause: bool
+
+    @property
+    def is_log(self) -> bool:
+        """Whether it tells of its day; a row with a doubtful clock or one excluded does not."""
+        return self.ending not in ("doubtful", "excluded")
+
+
+@dataclass(frozen=True, slots=True)
+class PlanUsed:
+    """A plan version that was in force from ``start`` up to ``end`` within what was asked."""
+
+    id: str
+    version: int
+    start: datetime
+    end: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Adherence:
+    """One child's adherence from ``first`` to ``last``, days included, in the child's own zone.
+
+    It is what was known at ``known_at``; ``computed_at`` is when it was worked out. Rows with a
+    doubtful clock belong to no day, so every answer lists all of them. Of the days with anything
+    due, ``observed_days`` have a log and ``unlogged_days`` have none.
+    """
+
+    first: date
+    last: date
+    known_at: datetime
+    computed_at: datetime
+    figures: Mapping[FigureName, Figure]
+    splits: Mapping[SplitBy, Mapping[str, Mapping[FigureName, Figure]]]
+    ledger: tuple[LedgerRow, ...]
+    received: tuple[Received, ...]
+    observed_days: int
+    unlogged_days: int
+    silent_spells: tuple[SilentSpell, ...]
+    plans: tuple[PlanUsed, ...]
+    left_out: tuple[LeftOut, ...]
+    zone_data: str
+    rule_version: str = RULE_VERSION
+
+    @property
+    def endings(self) -> Counter[Ending]:
+        """How many rows ended how."""
+        return Counter(row.ending for row in self.received)

@@ -1,0 +1,249 @@
+"""What the record knew of one child at one time, as documents of the trade.
+
+Plans, session logs, states of health and pauses are read as the versions that the record had
+then; so are the parts of a plan, which have versions of their own. A stay in hospital (inpatient
+Encounter) is a pause.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import TypeVar
+
+from service.fhir.codings import codings
+from service.fhir.json import JsonObject, read
+from service.fhir.search_terms import Condition
+from service.mapping.canonical import PROGRAMME, code_system
+from service.mapping.errors import UnmappableError
+from service.mapping.interpretable import why_not_interpretable
+from service.mapping.logs import (
+    observation_to_health_state,
+    observation_to_pause,
+    observation_to_session,
+)
+from service.mapping.programme import from_resources
+from service.mapping.references import Resolve, target_of
+from service.programme.adherence import History, Known, LeftOut
+from service.programme.base import Identifier
+from service.programme.checks import why_not_computable
+from service.programme.log import HealthState, Pause, Session
+from service.programme.moments import earliest, latest
+from service.programme.plan import Programme
+from service.record.changes import Actor
+from service.record.record import Record
+from service.record.resolver import Resolver
+from service.store.contract import Key, Version
+
+Entry = TypeVar("Entry", Session, HealthState, Pause)
+
+_HOME_PROGRAMME = (code_system("airway-plan-part"), "home-programme")
+_LOG = code_system("airway-log")
+_COUNTED = frozenset({"final", "amended", "corrected"})
+_ACT_CODE = "http://terminology.hl7.org/CodeSystem/v3-ActCode"
+_IN_HOSPITAL = frozenset({"IMP", "ACUTE", "NONACUTE"})
+_TOOK_PLACE = frozenset({"arrived", "triaged", "in-progress", "onleave", "finished"})
+_YEARS = (1900, 2200)
+_A_PAGE = 500
+
+
+def child_history(
+    record: Record,
+    caller: Actor,
+    patient_id: str,
+    known_at: datetime,
+    *,
+    now: datetime,
+    programme: str | None = None,
+) -> History:
+    """Everything known at ``known_at`` of a child; of one programme only, where it is named."""
+    past = _Past(record, caller, f"Patient/{patient_id}", known_at, now)
+    return _Reading(past, programme).history()
+
+
+class _Past:
+    """The versions of a child's resources that were current at one time."""
+
+    def __init__(
+        self, record: Record, caller: Actor, patient: str, known_at: datetime, now: datetime
+    ) -> None:
+        self._record = record
+        self._caller = caller
+        self.patient = patient
+        self._known_at = known_at
+        self._is_past = known_at < now
+        self.others = Resolver(record, caller)
+
+    def about(self, type_: str, parameter: str) -> list[Version]:
+        """The child's resources of a type, in the order of their ids."""
+        id_ = self.patient.partition("/")[2]
+        condition = Condition.refers_to(parameter, "Patient", id_)
+        found = self._record.search(self._caller, type_, [condition]).versions
+        keys = {(version.type, version.id) for version in found}
+        if self._is_past:
+            keys |= self._gone_since(type_)
+        return self.of(dict.fromkeys(sorted(keys)), found)
+
+    def of(self, keys: dict[Key, None], current: Sequence[Version] = ()) -> list[Version]:
+        """Of each resource the version of that time; none where it was not there."""
+        then = {
+            (version.type, version.id): version
+            for version in current
+            if version.instant <= self._known_at
+        }
+        older = [key for key in keys if key not in then]
+        for version in self._record.versions(self._caller, older) if older else ():
+            if version.instant <= self._known_at:
+                then[version.type, version.id] = version
+        return [then[key] for key in keys if key in then and not then[key].deleted]
+
+    def _gone_since(self, type_: str) -> set[Key]:
+        """A search finds nothing that was deleted since."""
+        keys: set[Key] = set()
+        cursor = None
+        while True:
+            page = self._record.history(
+                self._caller, type_, since=self._known_at, count=_A_PAGE, cursor=cursor
+            )
+            keys |= {(version.type, version.id) for version in page.versions if version.deleted}
+            if page.next is None:
+                return keys
+            cursor = page.next
+
+
+@dataclass
+class _Reading:
+    past: _Past
+    programme: str | None
+    left_out: list[LeftOut] = field(default_factory=list)
+
+    def history(self) -> History:
+        observations = [
+            (version, resource)
+            for version in self.past.about("Observation", "subject")
+            if (resource := self._own(version, "subject")) is not None
+        ]
+        return History(
+            plans=list(self._plans()),
+            sessions=list(self._entries(observations, "session", observation_to_session)),
+            states=list(self._entries(observations, "health-state", observation_to_health_state)),
+            pauses=[
+                *self._entries(observations, "pause", observation_to_pause),
+                *self._hospital_stays(),
+            ],
+            left_out=self.left_out,
+        )
+
+    def _own(self, version: Version, element: str) -> JsonObject | None:
+        """None for what was somebody else's at the time."""
+        resource: JsonObject = read(version.body)
+        return resource if target_of(resource.get(element, {})) == self.past.patient else None
+
+    def _plans(self) -> Iterator[Known[Programme]]:
+        for version in self.past.about("CarePlan", "subject"):
+            plan = self._own(version, "subject")
+            if plan is None or _HOME_PROGRAMME not in codings(plan.get("category", [])):
+                continue
+            if self.programme is not None and not _is_version_of(plan, self.programme):
+                continue
+            try:
+                programme = from_resources(plan, self._parts(plan))
+            except UnmappableError as error:
+                self._leave_out(version, str(error))
+                continue
+            if problems := why_not_computable(programme):
+                first = problems[0]
+                self._leave_out(version, f"{first.path}: {first.message}")
+                continue
+            yield Known(version.id, version.version, version.instant, programme)
+
+    def _parts(self, plan: JsonObject) -> Resolve:
+        """The parts of a plan as they were; child, team and diagnosis as they are."""
+        targets = [target_of(one, "reference") for one in plan.get("activity", [])]
+        targets += [target_of(one) for one in plan.get("goal", [])]
+        keys: dict[Key, None] = {}
+        for target in targets:
+            type_, _, id_ = target.partition("/")
+            if type_ and id_:
+                keys[type_, id_] = None
+        parts = {f"{one.type}/{one.id}": read(one.body) for one in self.past.of(keys)}
+
+        def resolve(reference: str) -> JsonObject | None:
+            if reference in parts or reference in targets:
+                return parts.get(reference)
+            return self.past.others(reference)
+
+        return resolve
+
+    def _entries(
+        self,
+        observations: Sequence[tuple[Version, JsonObject]],
+        kind: str,
+        read_entry: Callable[[JsonObject, Resolve], Entry],
+    ) -> Iterator[Known[Entry]]:
+        for version, observation in observations:
+            if (_LOG, kind) not in codings([observation.get("code", {})]):
+                continue
+            try:
+                entry = read_entry(observation, self.past.others)
+            except UnmappableError as error:
+                self._leave_out(version, str(error))
+                continue
+            if not _YEARS[0] <= entry.start.year <= _YEARS[1]:
+                self._leave_out(version, "Observation.effective: the date is impossible")
+                continue
+            excluded = _why_not(observation)
+            yield Known(version.id, version.version, version.instant, entry, excluded)
+
+    def _hospital_stays(self) -> Iterator[Known[Pause]]:
+        for version in self.past.about("Encounter", "subject"):
+            stay = self._own(version, "subject")
+            if stay is None or not _is_stay(stay):
+                continue
+            if reason := why_not_interpretable(stay):
+                self._leave_out(version, reason)
+                continue
+            pause = _pause_of(stay, self.past.patient)
+            if pause is not None:
+                yield Known(f"Encounter/{version.id}", version.version, version.instant, pause)
+
+    def _leave_out(self, version: Version, reason: str) -> None:
+        self.left_out.append(LeftOut(f"{version.type}/{version.id}", version.version, reason))
+
+
+def _why_not(observation: JsonObject) -> str | None:
+    """Why a log entry must not count: its status, or something that is not understood."""
+    status = observation.get("status")
+    return why_not_interpretable(observation) or (None if status in _COUNTED else str(status))
+
+
+def _is_version_of(plan: JsonObject, programme: str) -> bool:
+    return any(
+        (one.get("system"), one.get("value")) == (PROGRAMME, programme)
+        for one in plan.get("identifier", [])
+    )
+
+
+def _is_stay(encounter: JsonObject) -> bool:
+    kind = encounter.get("class", {})
+    inpatient = kind.get("system") == _ACT_CODE and kind.get("code") in _IN_HOSPITAL
+    return inpatient and encounter.get("status") in _TOOK_PLACE
+
+
+def _pause_of(stay: JsonObject, patient: str) -> Pause | None:
+    """None for a stay that does not say when it began."""
+    period = stay.get("period", {})
+    if "start" not in period:
+        return None
+    end = period.get("end")
+    return Pause(
+        source="Encounter",
+        child=Identifier(system="Patient", value=patient),
+        start=_moment(period["start"], earliest),
+        end=None if end is None else _moment(end, latest),
+        reason="admission",
+        decided_by="hospital",
+    )
+
+
+def _moment(text: str, of_partial: Callable[[str], date]) -> date | datetime:
+    return datetime.fromisoformat(text) if "T" in text else of_partial(text)

@@ -1,0 +1,54 @@
+"""Problems of the trade, and of carrying documents over, as findings."""
+
+from service.fhir.outcome import Finding, shown
+from service.mapping.errors import UnmappableError
+from service.programme.checks import Problem
+
+OVERRIDE = (
+    "To prescribe it all the same, add an override that names this caution and the regimen, with "
+    "author and reason. Local policy and the clinician decide."
+)
+_CODES = {
+    "missing": "required",
+    "dose-part-missing": "required",
+    "child-identifier": "required",
+    "who-it-is": "required",
+    "unknown-field": "structure",
+    "wrong-shape": "structure",
+    "wrong-value": "value",
+    "impossible-number": "value",
+    "impossible-date": "value",
+    "bad-reference": "value",
+    "unknown-code": "code-invalid",
+    "unknown-technique": "code-invalid",
+    "unknown-position": "code-invalid",
+    "unknown-device-kind": "code-invalid",
+    "unknown-goal-measure": "code-invalid",
+    "unknown-zone": "code-invalid",
+    "unknown-device": "not-found",
+    "unknown-override": "not-found",
+    "duplicate-key": "duplicate",
+    "two-doses": "duplicate",
+}
+"""Key of a problem to FHIR issue type; a rule of the trade that is not here is an invariant."""
+
+
+def problem_of(problem: Problem) -> Finding:
+    """What forbids accepting a document, at its place. A caution says how it may be accepted."""
+    found = "nothing" if problem.found is None else shown(problem.found)
+    told = f"{problem.message}: {problem.expected} is expected, found {found}"
+    if problem.kind == "caution":
+        return Finding("error", "business-rule", problem.path, f"{told}. {OVERRIDE}", problem.key)
+    code = _CODES.get(problem.key, "invariant")
+    return Finding("error", code, problem.path, told, problem.key)
+
+
+def accepted_caution(problem: Problem) -> Finding:
+    """A caution that the document overrides: to be shown where somebody acts on the document."""
+    told = f"{problem.message}: accepted by an override; {problem.expected} is usual"
+    return Finding("warning", "business-rule", problem.path, told, problem.key)
+
+
+def unmappable(error: UnmappableError) -> Finding:
+    """What the mapping refuses."""
+    return Finding("error", "processing", error.expression, error.diagnostics)

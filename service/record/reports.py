@@ -1,0 +1,116 @@
+"""The ledger of an adherence answer as a table: what each figure sums, day by day."""
+
+import csv
+import io
+from collections.abc import Iterator
+from datetime import date
+from typing import Any
+
+from service.programme.adherence import Adherence, LedgerRow, Received
+
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+_COLUMNS = (
+    "day",
+    "line",
+    "at",
+    "regimen",
+    "technique",
+    "state",
+    "outcome",
+    "window_start",
+    "window_end",
+    "most",
+    "dose_share",
+    "logged",
+    "session",
+    "session_version",
+    "recorded_by",
+    "plan",
+    "plan_version",
+    "known_at",
+    "rule_version",
+    "zone_data",
+)
+
+
+def ledger_csv(adherence: Adherence) -> str:
+    """Comma-separated text with a heading, in the order of days.
+
+    A line is ``due`` (an occurrence: done, open or paused) or ``received`` (a row from home that
+    fulfilled nothing: extra, over, duplicate, not-done, doubtful, excluded). ``open`` does not
+    say that it was not done, only that nothing tells of it. Times are on the child's clock.
+    """
+    text = io.StringIO()
+    writer = csv.DictWriter(text, _COLUMNS, lineterminator="\r\n")
+    writer.writeheader()
+    for line in _lines(adherence):
+        writer.writerow({name: _cell(value) for name, value in line.items()})
+    return text.getvalue()
+
+
+def _lines(adherence: Adherence) -> list[dict[str, Any]]:
+    rested_on = {
+        "known_at": adherence.known_at.isoformat(),
+        "rule_version": adherence.rule_version,
+        "zone_data": adherence.zone_data,
+    }
+    lines: list[tuple[date, dict[str, Any]]] = [*_due(adherence), *_unmatched(adherence)]
+    return [line | rested_on for _, line in sorted(lines, key=lambda entry: entry[0])]
+
+
+def _due(adherence: Adherence) -> Iterator[tuple[date, dict[str, Any]]]:
+    for row in adherence.ledger:
+        yield row.day, _due_line(row)
+
+
+def _due_line(row: LedgerRow) -> dict[str, Any]:
+    line: dict[str, Any] = {
+        "day": row.day.isoformat(),
+        "line": "due",
+        "at": row.at.isoformat(timespec="seconds"),
+        "regimen": row.regimen,
+        "technique": row.technique,
+        "state": row.state,
+        "outcome": row.status,
+        "window_start": row.window_start.isoformat(timespec="seconds"),
+        "window_end": row.window_end.isoformat(timespec="seconds"),
+        "most": row.most,
+        "dose_share": None if row.share is None else f"{float(row.share):.4f}",
+        "logged": "yes" if row.logged else "no",
+        "plan": row.plan_id,
+        "plan_version": row.plan_version,
+    }
+    if row.credit is not None:
+        line |= {
+            "session": row.credit.id,
+            "session_version": row.credit.version,
+            "recorded_by": row.credit.value.recorded_by,
+        }
+    return line
+
+
+def _unmatched(adherence: Adherence) -> Iterator[tuple[date, dict[str, Any]]]:
+    for row in adherence.received:
+        if row.ending != "matched":
+            yield row.day, _received_line(row)
+
+
+def _received_line(row: Received) -> dict[str, Any]:
+    session = row.session.value
+    return {
+        "day": row.day.isoformat(),
+        "line": "received",
+        "at": session.start.isoformat(timespec="seconds"),
+        "regimen": session.regimen,
+        "technique": session.technique,
+        "outcome": f"{row.ending} during pause" if row.during_pause else row.ending,
+        "session": row.session.id,
+        "session_version": row.session.version,
+        "recorded_by": session.recorded_by,
+    }
+
+
+def _cell(value: Any) -> Any:
+    """Text that a spreadsheet would run as a formula is quoted by an apostrophe."""
+    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value

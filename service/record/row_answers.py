@@ -1,0 +1,45 @@
+"""What became of each row of an upload."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from service.fhir.json import JsonObject
+from service.fhir.outcome import Finding, operation_outcome
+from service.programme.alarms import NOT_WATCHED
+from service.programme.plan import SafetyNet
+
+Status = Literal["accepted", "duplicate", "amended", "refused"]
+"""``duplicate``: the record has it already. ``amended``: a new version of what it had."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """Signs that a row names, and what the child's own plan says to do about such signs."""
+
+    signs: tuple[str, ...]
+    safety_net: tuple[SafetyNet, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RowAnswer:
+    """The end of one row. ``reference`` is ``Observation/id`` of what the record has."""
+
+    row: int
+    status: Status
+    reference: str | None = None
+    findings: Sequence[Finding] = ()
+    alarm: Alarm | None = None
+
+    def to_json(self) -> JsonObject:
+        """The answer line: ``row``, ``status``, and where there is any ``reference``, ``issue``
+        (as in an OperationOutcome), ``notice`` and ``caution`` (sign, action, contact)."""
+        line: dict[str, Any] = {"row": self.row, "status": self.status}
+        if self.reference:
+            line["reference"] = self.reference
+        if self.findings:
+            line["issue"] = operation_outcome(self.findings)["issue"]
+        if self.alarm:
+            line["notice"] = f"Logged: {', '.join(self.alarm.signs)}. {NOT_WATCHED}"
+            line["caution"] = [entry.to_json() for entry in self.alarm.safety_net]
+        return line
