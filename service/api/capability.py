@@ -63,11 +63,19 @@ class Capability:
 
 
 def _resource(served: ServedType) -> JsonObject:
-    writable = "update" in served.interactions
     told: JsonObject = {"type": served.name}
     if served.profiles:
         told["supportedProfile"] = list(served.profiles)
-    told |= {
+    if served.interactions:
+        told |= _interactions(served)
+    if served.operations:
+        told["operation"] = list(_operations(served))
+    return told
+
+
+def _interactions(served: ServedType) -> JsonObject:
+    writable = "update" in served.interactions
+    return {
         "interaction": [{"code": code} for code in sorted(served.interactions)],
         "versioning": "versioned" if "vread" in served.interactions else "no-version",
         "readHistory": "vread" in served.interactions,
@@ -80,9 +88,6 @@ def _resource(served: ServedType) -> JsonObject:
             for parameter in served.parameters.values()
         ],
     }
-    if served.operations:
-        told["operation"] = list(_operations(served))
-    return told
 
 
 def _operations(served: ServedType) -> Iterable[JsonObject]:
