@@ -21,6 +21,8 @@ _DOCUMENTATION = (
     "content calls for. If-Match is honoured on every write and asked for on none. Results are "
     "shaped by _count, _sort, _total and _summary=count; an unknown parameter is left out with a "
     "warning, or refused under Prefer: handling=strict. Dates without an offset are read in UTC. "
+    "Of terminology it knows its own definitions, the code systems that HL7 publishes with R4 "
+    "(codes only) and UCUM; a code that it cannot judge is answered 422 as not checked. "
     "Not served: patch, _include, chained search, history of the whole system."
 )
 

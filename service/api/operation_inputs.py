@@ -17,7 +17,7 @@ from service.fhir.json import JsonObject
 from service.fhir.outcome import has_errors, shown
 
 TEXT: Final = "text"
-WHOLE: Final = "whole number"
+WHOLE: Final = "a whole number"
 FLAG: Final = "true or false"
 CODING: Final = "Coding"
 CONCEPT: Final = "CodeableConcept"

@@ -85,7 +85,7 @@ def _parameters(content: Content, wanted: Wanted, systems: CodeSystems) -> Itera
     for name, (kind, value) in asked.items():
         if value is not None:
             yield {"name": name, kind: value}
-    for url in sorted({system for system, _ in content.members if system}):
+    for url in sorted(system for system in content.systems if system):
         listed = systems.listed(url)
         if listed is not None and listed.version is not None:
             yield {"name": "version", "valueUri": f"{url}|{listed.version}"}

@@ -6,6 +6,7 @@ module adds their order and what they are called.
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from service.fhir.definitions import Definitions
 from service.fhir.json import JsonObject
@@ -18,7 +19,7 @@ from service.fhir.terminology.systems import CORE_VERSION, CodeSystems
 _Key = tuple[str | None, str]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Content:
     """What a value set holds.
 
@@ -32,6 +33,11 @@ class Content:
     open: frozenset[str] | None = frozenset()
     resource: JsonObject | None = None
     filtered: bool = False
+
+    @cached_property
+    def systems(self) -> frozenset[str | None]:
+        """Those that members come from."""
+        return frozenset(system for system, _ in self.members)
 
     @property
     def version(self) -> str | None:
@@ -74,10 +80,11 @@ class ValueSets:
         system, code = coding.system, coding.code
         if system is None or code is None:
             return Absent("A coding without system and code is in no value set.")
-        member = content.members.get((system, self._systems.spelled(system, code)))
-        if member is not None:
-            self._check_version(coding)
-            return member
+        if system in content.systems:
+            member = content.members.get((system, self._systems.spelled(system, code)))
+            if member is not None:
+                self._check_version(coding)
+                return member
         if content.open is None or (content.filtered and system in content.open):
             told = f"The codes that {content.url} selects are not known here:"
             raise NotCheckedError(f"{told} {shown(code)} was not checked.")
