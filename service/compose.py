@@ -17,13 +17,14 @@ from service.fhir.definitions import Definitions
 from service.fhir.fast.validator import QuickValidator
 from service.fhir.json import read
 from service.fhir.search import index_values
+from service.fhir.terminology import Terminology
 from service.fhir.validation import Validator, profile_rules
 from service.mapping.tables import tables
 from service.programme.checks import Policy
 from service.programme.checks.clinic import PolicyError, policy_of
 from service.record import Record
 from service.record.bodies import stamped
-from service.resources import profiles_dir
+from service.resources import mappings_dir, profiles_dir
 from service.settings import Settings, check_binding
 from service.store.contract import Entry, Store, Version
 from service.store.sqlite import SqliteStore
@@ -38,7 +39,7 @@ def system_clock() -> datetime:
 
 def build_definitions() -> Definitions:
     """The definitions that ship with the software."""
-    return Definitions.load(profiles_dir())
+    return Definitions.load(profiles_dir(), mappings_dir() / "conceptmaps")
 
 
 def build_validator(definitions: Definitions | None = None) -> Validator:
@@ -94,6 +95,7 @@ def open_services(settings: Settings, clock: Clock = system_clock) -> Iterator[S
             record=build_record(store, validator, clock),
             definition_record=build_record(shelf, validator, clock),
             definitions=definitions,
+            terminology=Terminology.of(definitions),
             validator=validator,
             policy=load_policy(settings),
             clock=clock,

@@ -21,6 +21,8 @@ _DOCUMENTATION = (
     "content calls for. If-Match is honoured on every write and asked for on none. Results are "
     "shaped by _count, _sort, _total and _summary=count; an unknown parameter is left out with a "
     "warning, or refused under Prefer: handling=strict. Dates without an offset are read in UTC. "
+    "Of terminology it knows its own definitions, the code systems that HL7 publishes with R4 "
+    "(codes only) and UCUM; a code that it cannot judge is answered 422 as not checked. "
     "Not served: patch, _include, chained search, history of the whole system."
 )
 
@@ -63,11 +65,19 @@ class Capability:
 
 
 def _resource(served: ServedType) -> JsonObject:
-    writable = "update" in served.interactions
     told: JsonObject = {"type": served.name}
     if served.profiles:
         told["supportedProfile"] = list(served.profiles)
-    told |= {
+    if served.interactions:
+        told |= _interactions(served)
+    if served.operations:
+        told["operation"] = list(_operations(served))
+    return told
+
+
+def _interactions(served: ServedType) -> JsonObject:
+    writable = "update" in served.interactions
+    return {
         "interaction": [{"code": code} for code in sorted(served.interactions)],
         "versioning": "versioned" if "vread" in served.interactions else "no-version",
         "readHistory": "vread" in served.interactions,
@@ -80,9 +90,6 @@ def _resource(served: ServedType) -> JsonObject:
             for parameter in served.parameters.values()
         ],
     }
-    if served.operations:
-        told["operation"] = list(_operations(served))
-    return told
 
 
 def _operations(served: ServedType) -> Iterable[JsonObject]:

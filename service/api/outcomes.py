@@ -15,6 +15,7 @@ from starlette.responses import Response
 from service.fhir.json import JsonError, write
 from service.fhir.outcome import Finding, json_finding, operation_outcome
 from service.fhir.search_query import SearchError
+from service.fhir.terminology import TerminologyError
 from service.record.errors import RecordError
 from service.store.contract import CursorError
 
@@ -71,7 +72,7 @@ def translated(error: Exception) -> RestError:
     match error:
         case RestError():
             return error
-        case RecordError():
+        case RecordError() | TerminologyError():
             return RestError(error.status, error.findings)
         case SearchError():
             return _search_refusal(error)
@@ -91,6 +92,7 @@ _KNOWN = (
     RestError,
     RecordError,
     SearchError,
+    TerminologyError,
     CursorError,
     JsonError,
     HTTPException,

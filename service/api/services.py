@@ -20,6 +20,7 @@ from fastapi import Depends
 from starlette.requests import Request
 
 from service.fhir.definitions import Definitions
+from service.fhir.terminology import Terminology
 from service.fhir.validation import Validator
 from service.programme.checks import Policy
 from service.record import Actor, Record
@@ -38,6 +39,7 @@ class Services:
     record: Record
     definition_record: Record
     definitions: Definitions
+    terminology: Terminology
     validator: Validator
     policy: Policy
     clock: Callable[[], datetime]

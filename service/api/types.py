@@ -1,9 +1,11 @@
 """The types that are served at /fhir and what can be done with each."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from service.api.adherence import ADHERENCE
 from service.api.served import Operation, ServedType
+from service.api.terminology import TERMINOLOGY
 from service.api.validating import validate
 from service.fhir.definitions import Definitions
 from service.fhir.search import PARAMETERS
@@ -12,7 +14,14 @@ _READING = frozenset({"read", "search-type"})
 _HISTORY = frozenset({"vread", "history-instance", "history-type"})
 _WRITING = frozenset({"create", "update", "delete"})
 
-SHIPPED = ("CodeSystem", "Measure", "OperationDefinition", "StructureDefinition", "ValueSet")
+SHIPPED = (
+    "CodeSystem",
+    "ConceptMap",
+    "Measure",
+    "OperationDefinition",
+    "StructureDefinition",
+    "ValueSet",
+)
 """Definitions that come with the software: nobody writes them over HTTP."""
 
 _APPENDED = frozenset({"Provenance"})
@@ -26,11 +35,20 @@ _VALIDATE = Operation(
     on_instance=("GET", "POST"),
 )
 
+_BUNDLE = ServedType(
+    name="Bundle",
+    interactions=frozenset(),
+    operations={_VALIDATE.name: replace(_VALIDATE, on_instance=())},
+    parameters={},
+)
+"""Never stored, so that there is none to be read or found."""
+
 
 def served_types(definitions: Definitions) -> dict[str, ServedType]:
     """Every served type by name; its profiles are those among the definitions."""
     profiles = _profiles_by_type(definitions)
-    return {name: _served(name, profiles.get(name, ())) for name in sorted(PARAMETERS)}
+    stored = {name: _served(name, profiles.get(name, ())) for name in PARAMETERS}
+    return dict(sorted((stored | {_BUNDLE.name: _BUNDLE}).items()))
 
 
 def _served(name: str, profiles: tuple[str, ...]) -> ServedType:
@@ -38,6 +56,7 @@ def _served(name: str, profiles: tuple[str, ...]) -> ServedType:
     operations = [] if shipped else [_VALIDATE]
     if name in ADHERENCE:
         operations.append(ADHERENCE[name])
+    operations.extend(TERMINOLOGY.get(name, ()))
     return ServedType(
         name=name,
         interactions=_interactions(name),

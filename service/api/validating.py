@@ -15,6 +15,7 @@ from service.fhir.json import JsonObject, read
 from service.fhir.outcome import Finding, has_errors, shown
 
 _MODES = frozenset({"create", "update", "delete", "profile"})
+_CARRIED_OUT = frozenset({"batch", "transaction"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,22 +63,38 @@ def _question(call: Call, body: bytes) -> _Question:
 
 def _findings(call: Call, question: _Question) -> list[Finding]:
     id_ = call.request.path_params.get("id")
+    if question.mode == "delete":
+        if id_ is None:
+            told = "Mode delete is asked at the address of the resource."
+            raise refusal(400, told, expression="http.mode")
+        call.record.read(call.caller, call.type, id_)
+        return [Finding("information", "informational", "", "It can be deleted.")]
     resource = question.resource
-    if question.mode == "delete" or resource is None:
+    if resource is None:
         if id_ is None:
             raise refusal(400, "A resource to validate is expected.", code="required")
         resource = read(call.record.read(call.caller, call.type, id_).body)
-        if question.mode == "delete":
-            return [Finding("information", "informational", "", "It can be deleted.")]
     if resource.get("resourceType") != call.type:
         told = f"The address is that of {call.type}, found {shown(resource.get('resourceType'))}."
         raise refusal(400, told, expression="resourceType")
     profiles = [question.profile] if question.profile else []
     findings = call.services.validator.validate(resource, profiles)
-    if question.mode == "update" and (id_ is None or resource.get("id") != id_):
-        told = "An update is at the address of the resource, with the same id in its body."
-        findings.append(Finding("error", "value", f"{call.type}.id", told))
+    findings += _findings_of_mode(call.type, question.mode, resource, id_)
     if not has_errors(findings):
-        told = "No errors: this would be accepted."
+        accepted = question.mode in {"create", "update"}
+        told = "No errors: this would be accepted." if accepted else "No errors were found."
         findings.append(Finding("information", "informational", "", told))
     return findings
+
+
+def _findings_of_mode(
+    type_: str, mode: str | None, resource: JsonObject, id_: str | None
+) -> list[Finding]:
+    """Why a resource that may be well formed could not be written in this way."""
+    if mode == "update" and (id_ is None or resource.get("id") != id_):
+        told = "An update is at the address of the resource, with the same id in its body."
+        return [Finding("error", "value", f"{type_}.id", told)]
+    if mode == "create" and type_ == "Bundle" and resource.get("type") not in _CARRIED_OUT:
+        told = f"Found {shown(resource.get('type'))}, expected batch or transaction: no other"
+        return [Finding("error", "not-supported", "Bundle.type", f"{told} Bundle is taken.")]
+    return []

@@ -6,6 +6,7 @@ import pytest
 from api_client import Client, issues, places
 
 PLAN_PROFILE = "https://airway-programmes.example/fhir/StructureDefinition/airway-care-plan"
+PART_SYSTEM = "https://airway-programmes.example/fhir/CodeSystem/airway-plan-part"
 PLAN: dict[str, Any] = {
     "resourceType": "CarePlan",
     "id": "c",
@@ -66,10 +67,81 @@ def test_an_update_is_at_the_resource_of_the_same_id(client: Client) -> None:
     assert places(client.post("/fhir/CarePlan/c/$validate?mode=delete", "")) == []
 
 
+def test_the_same_question_in_the_address_and_in_parameters(client: Client) -> None:
+    client.put("/fhir/CarePlan/c", PLAN)
+    for id_, resource in (("", PLAN), ("/c", PLAN), ("/c", PLAN | {"status": "nope"})):
+        for mode in ("create", "update", "profile"):
+            path = f"/fhir/CarePlan{id_}/$validate"
+            by_address = client.post(f"{path}?mode={mode}&profile={PLAN_PROFILE}", resource)
+            asked = parameters(resource=resource, mode=mode, profile=PLAN_PROFILE)
+            by_body = client.post(path, asked)
+            assert by_address.status_code == 200
+            assert issues(by_address) == issues(by_body)
+            assert places(by_address)
+
+
+def test_deletion_is_asked_of_what_is_there_whatever_is_sent(client: Client) -> None:
+    client.put("/fhir/CarePlan/c", PLAN)
+    for sent in ("", PLAN | {"status": "nope"}, parameters(mode="delete")):
+        answer = client.post("/fhir/CarePlan/c/$validate?mode=delete", sent)
+        assert answer.status_code == 200
+        assert places(answer) == []
+    assert places(client.post("/fhir/CarePlan/c/$validate", parameters(mode="delete"))) == []
+    assert client.ids("CarePlan") == ["c"], "nothing is deleted"
+    assert client.post("/fhir/CarePlan/none/$validate?mode=delete", "").status_code == 404
+    client.delete("/fhir/CarePlan/c")
+    assert client.post("/fhir/CarePlan/c/$validate?mode=delete", "").status_code == 410
+
+
+def bundle(type_: str, *resources: dict[str, Any]) -> dict[str, Any]:
+    entries: list[dict[str, Any]] = [{"resource": resource} for resource in resources]
+    if type_ in ("batch", "transaction"):
+        entries = [
+            entry | {"request": {"method": "POST", "url": entry["resource"]["resourceType"]}}
+            for entry in entries
+        ]
+    return {"resourceType": "Bundle", "type": type_, "entry": entries}
+
+
+@pytest.mark.parametrize("type_", ["collection", "transaction", "batch"])
+def test_a_bundle_is_validated_with_everything_in_it(client: Client, type_: str) -> None:
+    good, bad = bundle(type_, PLAN), bundle(type_, PLAN, PLAN | {"status": "nope"})
+    for whole in (good, parameters(resource=good)):
+        answer = client.post("/fhir/Bundle/$validate", whole)
+        assert answer.status_code == 200
+        assert places(answer) == []
+    for whole in (bad, parameters(resource=bad)):
+        answer = client.post("/fhir/Bundle/$validate", whole)
+        assert answer.status_code == 200
+        assert places(answer) == ["Bundle.entry[1].resource.status"]
+
+
+def test_entries_of_a_bundle_meet_the_profiles_that_apply_to_them(client: Client) -> None:
+    category = {"system": PART_SYSTEM, "code": "home-programme"}
+    plan = PLAN | {"category": [{"coding": [category]}]}
+    found = places(client.post("/fhir/Bundle/$validate", bundle("collection", plan)))
+    assert found
+    assert all(place.startswith("Bundle.entry[0].resource") for place in found)
+
+
+def test_bundles_are_carried_out_and_never_stored(client: Client) -> None:
+    for type_, is_taken in (("batch", True), ("transaction", True), ("collection", False)):
+        answer = client.post("/fhir/Bundle/$validate?mode=create", bundle(type_, PLAN))
+        assert places(answer) == ([] if is_taken else ["Bundle.type"])
+    update = client.post("/fhir/Bundle/$validate?mode=update", bundle("batch", PLAN))
+    assert places(update) == ["Bundle.id"]
+    assert client.post("/fhir/Bundle/b/$validate", bundle("batch", PLAN)).status_code == 404
+    assert client.post("/fhir/Bundle", bundle("batch", PLAN)).status_code == 405
+    assert client.get("/fhir/Bundle/b").status_code == 405
+    assert client.ids("CarePlan") == []
+
+
 @pytest.mark.parametrize(
     ("path", "body"),
     [
         ("CarePlan/$validate", ""),
+        ("CarePlan/$validate?mode=delete", PLAN),
+        ("Bundle/$validate", PLAN),
         ("CarePlan/$validate?mode=guess", PLAN),
         ("CarePlan/$validate?mode=profile", PLAN),
         ("CarePlan/$validate", {"resourceType": "Patient"}),
