@@ -18,7 +18,7 @@ from service.fhir.fast.validator import QuickValidator
 from service.fhir.json import read
 from service.fhir.search import index_values
 from service.fhir.terminology import Terminology
-from service.fhir.validation import Validator, profile_rules
+from service.fhir.validation import profile_rules
 from service.mapping.tables import tables
 from service.programme.checks import Policy
 from service.programme.checks.clinic import PolicyError, policy_of
@@ -42,13 +42,13 @@ def build_definitions() -> Definitions:
     return Definitions.load(profiles_dir(), mappings_dir() / "conceptmaps")
 
 
-def build_validator(definitions: Definitions | None = None) -> Validator:
+def build_validator(definitions: Definitions | None = None) -> QuickValidator:
     """The validator with our profiles and the rules by which they apply."""
     rules = profile_rules(read((profiles_dir() / "rules.json").read_bytes()))
     return QuickValidator(definitions or build_definitions(), rules, rest_references=True)
 
 
-def build_record(store: Store, validator: Validator, clock: Clock = system_clock) -> Record:
+def build_record(store: Store, validator: QuickValidator, clock: Clock = system_clock) -> Record:
     """The record over a store."""
     return Record(store, validator, clock)
 

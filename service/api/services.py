@@ -20,8 +20,8 @@ from fastapi import Depends
 from starlette.requests import Request
 
 from service.fhir.definitions import Definitions
+from service.fhir.fast import QuickValidator
 from service.fhir.terminology import Terminology
-from service.fhir.validation import Validator
 from service.programme.checks import Policy
 from service.record import Actor, Record
 from service.settings import Settings
@@ -40,7 +40,7 @@ class Services:
     definition_record: Record
     definitions: Definitions
     terminology: Terminology
-    validator: Validator
+    validator: QuickValidator
     policy: Policy
     clock: Callable[[], datetime]
 

@@ -78,7 +78,7 @@ def _findings(call: Call, question: _Question) -> list[Finding]:
         told = f"The address is that of {call.type}, found {shown(resource.get('resourceType'))}."
         raise refusal(400, told, expression="resourceType")
     profiles = [question.profile] if question.profile else []
-    findings = call.services.validator.validate(resource, profiles)
+    findings = call.services.validator.diagnose(resource, profiles)
     findings += _findings_of_mode(call.type, question.mode, resource, id_)
     if not has_errors(findings):
         accepted = question.mode in {"create", "update"}

@@ -1,18 +1,20 @@
 """``airway check``: validate resources in files against R4 and the project's profiles."""
 
-import sys
-from collections.abc import Iterator
+from collections import deque
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from service.cli.options import Format
-from service.cli.pieces import Piece, pieces
+from service.cli.options import Format, stop
+from service.cli.pieces import STANDARD_INPUT, Piece, pieces
+from service.cli.progress import bytes_bar
 from service.compose import build_validator
+from service.fhir.batch import Summary, check_batch
+from service.fhir.fast import QuickValidator
 from service.fhir.json import JsonError, read, write
-from service.fhir.outcome import Finding, has_errors, json_finding, operation_outcome
-from service.fhir.validation import Validator
+from service.fhir.outcome import Finding, json_finding, operation_outcome
 
 
 def check(
@@ -28,45 +30,72 @@ def check(
         Format,
         typer.Option("--format", help="ndjson: one OperationOutcome a resource, in input order."),
     ] = Format.TEXT,
+    advice: Annotated[
+        bool, typer.Option("--advice", help="Tell also what is only information.")
+    ] = False,
 ) -> None:
-    """Check FHIR R4 resources: structure, codes, and the profiles that apply to them.
+    """Check FHIR R4 resources: structure, codes, constraints, and the profiles that apply.
 
-    A file holds one resource (a Bundle is one) or one a line. Exit status 1 if there are errors,
-    2 if a file cannot be read.
+    A file holds one resource (a Bundle is one) or one a line. All cores are used for many. Exit
+    status 1 if there are errors, 2 if a file cannot be read.
 
     Example: airway check plan.json sessions.ndjson
     """
-    validator = build_validator()
-    checked = failed = 0
     for path in files:
-        for piece in _readable(path):
-            findings = findings_of(piece, validator, profile or [])
-            checked += 1
-            failed += has_errors(findings)
+        if path != STANDARD_INPUT and not path.is_file():
+            stop(f"{path}: no such file")
+    judge = _advised if advice else _batch
+    summary = Summary()
+    total = sum(path.stat().st_size for path in files if path != STANDARD_INPUT)
+    with bytes_bar("Checking", total) as progress:
+        for piece, findings in judge(files, profile or [], progress):
+            summary.add(findings)
             for line in _as_ndjson(findings) if output is Format.NDJSON else _text(piece, findings):
                 typer.echo(line)
     if output is Format.TEXT:
-        typer.echo(f"{checked} checked, {checked - failed} without errors, {failed} with errors")
-    if failed:
+        for severity, key, times in summary.rows():
+            typer.echo(f"{times:>8} {severity} {key}")
+        good = summary.checked - summary.failed
+        typer.echo(
+            f"{summary.checked} checked, {good} without errors, {summary.failed} with errors"
+        )
+    if summary.failed:
         raise typer.Exit(1)
 
 
-def findings_of(piece: Piece, validator: Validator, profiles: list[str]) -> list[Finding]:
-    """What is wrong with one piece of text; text that is not JSON has one finding."""
+Judged = Iterator[tuple[Piece, list[Finding]]]
+
+
+def _batch(files: list[Path], profiles: list[str], progress: Callable[[int], None]) -> Judged:
+    """Errors and warnings, on all cores."""
+    waiting: deque[Piece] = deque()
+
+    def texts() -> Iterator[bytes]:
+        for path in files:
+            for piece in pieces(path):
+                waiting.append(piece)
+                yield piece.text
+
+    for findings in check_batch(texts(), build_validator, profiles=profiles):
+        piece = waiting.popleft()
+        progress(len(piece.text))
+        yield piece, findings
+
+
+def _advised(files: list[Path], profiles: list[str], progress: Callable[[int], None]) -> Judged:
+    """Everything that can be said, one resource after the other."""
+    validator = build_validator()
+    for path in files:
+        for piece in pieces(path):
+            yield piece, _everything(validator, piece, profiles)
+            progress(len(piece.text))
+
+
+def _everything(validator: QuickValidator, piece: Piece, profiles: list[str]) -> list[Finding]:
     try:
-        resource = read(piece.text)
+        return validator.diagnose(read(piece.text), profiles)
     except JsonError as error:
         return [json_finding(error)]
-    return validator.validate(resource, profiles)
-
-
-def _readable(path: Path) -> Iterator[Piece]:
-    try:
-        yield from pieces(path)
-    except OSError as error:
-        typer.echo(f"{path}: {error.strerror}", err=True)
-        sys.stdout.flush()
-        raise typer.Exit(2) from None
 
 
 def _as_ndjson(findings: list[Finding]) -> Iterator[str]:

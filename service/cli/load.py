@@ -14,6 +14,7 @@ from service.cli.progress import bytes_bar
 from service.compose import load_policy, system_clock
 from service.fhir.json import write
 from service.mapping.feeds import FeedError
+from service.programme.checks.clinic import PolicyError
 from service.record import Actor
 from service.record.load import LoadedRow, load_files
 from service.settings import Settings
@@ -51,6 +52,10 @@ def load(
 
     Example: airway load diary.csv --map phone-diary
     """
+    try:
+        policy = load_policy(Settings())
+    except PolicyError as error:
+        stop(str(error))
     total = sum(path.stat().st_size for path in files)
     with open_record(store) as record, bytes_bar("Loading", total) as progress:
         rows = load_files(
@@ -61,7 +66,7 @@ def load(
             column_map=column_map,
             zone=zone,
             device_clock=device_clock,
-            policy=load_policy(Settings()),
+            policy=policy,
             progress=progress,
         )
         try:

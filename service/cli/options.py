@@ -1,7 +1,7 @@
 """What several commands share: options, opening the record, ending with a reason."""
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, NoReturn
@@ -11,6 +11,7 @@ import typer
 from service.compose import build_record, build_validator, open_store
 from service.record import Record
 from service.settings import Settings
+from service.store.contract import StoreFormatError
 
 
 class Format(StrEnum):
@@ -32,7 +33,11 @@ def open_record(store: Path | None, *, must_exist: bool = False) -> Iterator[Rec
     path = store or Settings().store
     if must_exist and not path.is_file():
         stop(f"There is no record at {path}")
-    with open_store(path) as opened:
+    with ExitStack() as stack:
+        try:
+            opened = stack.enter_context(open_store(path))
+        except (OSError, StoreFormatError) as error:
+            stop(f"The record at {path} cannot be opened: {error}")
         yield build_record(opened, build_validator())
 
 

@@ -55,15 +55,12 @@ def _of_lines(lines: Iterator[bytes] | BinaryIO | list[bytes], source: str) -> I
 
 
 def _is_one_a_line(text: bytes) -> bool:
-    """Not JSON as a whole, but one line of several is an object that begins in column one."""
+    """Not JSON as a whole, but one line of several looks like an object from its first column."""
     lines = [line.rstrip() for line in text.split(b"\n") if line.strip()]
-    objects = (line for line in lines if line.startswith(b"{") and line.endswith(b"}"))
-    return len(lines) > 1 and any(map(_is_json, objects)) and not _is_json(text)
-
-
-def _is_json(text: bytes) -> bool:
+    if len(lines) < 2 or not any(line[:1] == b"{" and line[-1:] == b"}" for line in lines):
+        return False
     try:
         read(text)
     except JsonError:
-        return False
-    return True
+        return True
+    return False

@@ -1,11 +1,11 @@
 """``airway profiles``: the project's conformance resources as a FHIR package."""
 
-from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from service.api.capability import VERSION
 from service.compose import build_definitions
 from service.fhir.definitions import CONFORMANCE_TYPES
 from service.fhir.package import write_package
@@ -34,11 +34,10 @@ def pack(
     """
     definitions = build_definitions()
     resources = [one for kind in sorted(CONFORMANCE_TYPES) for one in definitions.of_type(kind)]
-    number = version("airway-programme-record")
     target = write_package(
-        out or Path(f"{PACKAGE}-{number}.tgz"),
+        out or Path(f"{PACKAGE}-{VERSION}.tgz"),
         name=PACKAGE,
-        version=number,
+        version=VERSION,
         canonical=BASE,
         resources=resources,
         dependencies=R4_CORE,

@@ -27,7 +27,7 @@ def serve(
     """
     try:
         compose.serve(settings_with(store=store, host=host, port=port))
-    except (OpenAccessError, PolicyError, StoreFormatError) as error:
+    except (OpenAccessError, PolicyError, StoreFormatError, OSError) as error:
         stop(str(error))
 
 

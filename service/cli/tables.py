@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 
-from service.programme.adherence import Adherence, Figure
+from service.programme.adherence import LONG_SILENCE, Adherence, Figure
 from service.registry.publish import Release
 
 _NOTHING = {
@@ -15,7 +15,7 @@ _NOTHING = {
 }
 _HEAD = (
     f"{'child':<8}{'sessions done / due':<24}{'95% interval':<16}"
-    f"{'days':>8}{'any':>8}{'logged':>8}{'dose':>8}{'paused':>8}{'unlogged':>10}"
+    f"{'days':>8}{'any':>8}{'logged':>8}{'dose':>8}{'paused':>8}{'unlogged':>10}{'silent':>8}"
 )
 
 
@@ -27,15 +27,17 @@ def adherence_lines(children: Iterable[tuple[str, Adherence]]) -> Iterator[str]:
     yield "Sessions: matched to what was due; days: all done; any: some done; logged: on days with"
     yield "a log. One child's sessions are not independent, so read the interval as a rough guide."
     yield "Unlogged days count as not done in the scores; silence is not refusal: ask the family."
+    yield f"Silent: days without a log in spells of {LONG_SILENCE} or more."
 
 
 def _line(child: str, found: Adherence) -> str:
     sessions = found.figures["sessions"]
+    silent = sum(spell.days for spell in found.silent_spells)
     counts = f"{int(sessions.numerator):>4} / {sessions.denominator:<4} {_score(sessions):>7}"
     others = "".join(f"{_score(found.figures[name]):>8}" for name in ("days", "any", "logged"))
     return (
         f"{child:<8}{counts:<24}{_interval(sessions):<16}{others}{_score(found.figures['dose']):>8}"
-        f"{sessions.paused:>8}{found.unlogged_days:>10}"
+        f"{sessions.paused:>8}{found.unlogged_days:>10}{silent or '':>8}"
     ).rstrip()
 
 

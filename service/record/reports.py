@@ -76,7 +76,7 @@ def _due_line(row: LedgerRow) -> dict[str, Any]:
         "window_start": row.window_start.isoformat(timespec="seconds"),
         "window_end": row.window_end.isoformat(timespec="seconds"),
         "most": row.most,
-        "dose_share": None if row.share is None else f"{float(row.share):.4f}",
+        "dose_share": None if row.paused or row.share is None else f"{float(row.share):.4f}",
         "logged": "yes" if row.logged else "no",
         "plan": row.plan_id,
         "plan_version": row.plan_version,

@@ -153,9 +153,8 @@ def test_what_is_surely_no_unit(code: str, told: str) -> None:
 
 
 @pytest.mark.parametrize("code", ["[arb]", "kg/month", "millisecond", "furlong"])
-def test_a_unit_that_is_not_known_is_not_judged(code: str) -> None:
-    with pytest.raises(NotCheckedError, match="not known here"):
-        UCUM.find(code)
+def test_what_the_grammar_does_not_make_is_no_unit(code: str) -> None:
+    assert isinstance(UCUM.find(code), Absent)
 
 
 @pytest.fixture(scope="module")
@@ -177,12 +176,17 @@ def parses() -> Callable[[str], bool]:
 def test_common_units_are_judged_as_an_independent_parser_does(
     parses: Callable[[str], bool],
 ) -> None:
-    """The 1357 codes of R4 ValueSet ucum-common; 11 have blanks in braces, against UCUM 2.1 §6."""
+    """The 1357 codes of R4 ValueSet ucum-common; 11 have blanks in braces, against UCUM 2.1 §6.
+
+    R4 publishes those, so they are taken here.
+    """
     codes = tables.value_sets()["http://hl7.org/fhir/ValueSet/ucum-common"][UCUM.url]
     verdicts = {code: not isinstance(UCUM.find(code), Absent) for code in codes}
     assert len(verdicts) == 1357
-    assert sum(not good for good in verdicts.values()) == 11
-    assert verdicts == {code: parses(code) for code in codes}
+    assert all(verdicts.values())
+    refused = [code for code in codes if not parses(code)]
+    assert len(refused) == 11
+    assert all(" " in code for code in refused)
 
 
 ATOMS = st.sampled_from(

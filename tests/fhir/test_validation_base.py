@@ -111,7 +111,7 @@ def test_units_live_in_the_code(quantity: dict[str, Any], place: str, key: str |
 
 
 def test_binding_strength_decides_the_severity() -> None:
-    """Words, and codes of other systems, are what an extensible set allows where none fits."""
+    """Words are what an extensible set allows where none fits; codes that nobody knows are not."""
     local = {"system": "https://example.org/local", "code": "meh"}
     resource = session(
         status="done",
@@ -127,7 +127,7 @@ def test_binding_strength_decides_the_severity() -> None:
         ("error", "Observation.status"),
         ("warning", "Observation.interpretation[0]"),
         ("warning", "Observation.interpretation[0].coding[0]"),
-        ("information", "Observation.interpretation[1]"),
+        ("warning", "Observation.interpretation[1]"),
         ("information", "Observation.category[1]"),
     }
 

@@ -26,10 +26,14 @@ class QuickValidator(Validator):
         self.quick = FastPath(definitions, known)
 
     def validate(self, resource: Any, profiles: Sequence[str] = ()) -> list[Finding]:
-        """Everything found in a resource as read by ``service.fhir.json``; empty when clean."""
+        """The errors and warnings in a resource as read by ``service.fhir.json``.
+
+        Advice is left out, so that a resource without faults and one with some are told alike;
+        ``diagnose`` gives it.
+        """
         if isinstance(resource, dict) and self.quick.is_clean(resource, profiles):
             return []
-        return super().validate(resource, profiles)
+        return _without_advice(super().validate(resource, profiles))
 
     def validate_text(self, data: bytes, profiles: Sequence[str] = ()) -> list[Finding]:
         """The same for JSON text; what cannot be read is one finding."""
@@ -39,8 +43,12 @@ class QuickValidator(Validator):
             resource = read(data)
         except JsonError as error:
             return [json_finding(error)]
-        return super().validate(resource, profiles)
+        return _without_advice(super().validate(resource, profiles))
 
     def diagnose(self, resource: Any, profiles: Sequence[str] = ()) -> list[Finding]:
         """Everything found, advice included."""
         return super().validate(resource, profiles)
+
+
+def _without_advice(findings: Iterable[Finding]) -> list[Finding]:
+    return [finding for finding in findings if finding.severity != "information"]

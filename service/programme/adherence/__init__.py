@@ -89,7 +89,7 @@ def adherence(
         received=received,
         observed_days=len(due_days & logged),
         unlogged_days=len(due_days - logged),
-        silent_spells=silent_spells(silent, logged),
+        silent_spells=silent_spells(silent, logged, [row.day for row in ledger if not row.paused]),
         plans=_plans_used(timeline, asked),
         left_out=tuple(history.left_out),
         zone_data=ZONE_DATA_VERSION,

@@ -30,10 +30,16 @@ def silent_days(timeline: Timeline, first: date, last: date, logged: set[date]) 
 
 
 def silent_spells(
-    silent: Sequence[date], logged: Iterable[date], shortest: int = LONG_SILENCE
+    silent: Sequence[date],
+    logged: Iterable[date],
+    due: Iterable[date],
+    shortest: int = LONG_SILENCE,
 ) -> tuple[SilentSpell, ...]:
-    """Runs of silent days that no log interrupts, from ``shortest`` days on."""
-    interruptions = sorted(logged)
+    """Runs of silent days that no log interrupts, from ``shortest`` days on.
+
+    Where nothing was due in a run, nobody was silent about anything.
+    """
+    interruptions, asked = sorted(logged), sorted(due)
     spells: list[SilentSpell] = []
     run: list[date] = []
     for day in silent:
@@ -43,7 +49,11 @@ def silent_spells(
         run.append(day)
     if run:
         spells.append(_spell(run))
-    return tuple(spell for spell in spells if spell.days >= shortest)
+    return tuple(
+        spell
+        for spell in spells
+        if spell.days >= shortest and any(spell.first <= day <= spell.last for day in asked)
+    )
 
 
 def days_between(first: date, last: date) -> list[date]:
