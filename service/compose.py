@@ -44,7 +44,7 @@ def build_definitions() -> Definitions:
 def build_validator(definitions: Definitions | None = None) -> Validator:
     """The validator with our profiles and the rules by which they apply."""
     rules = profile_rules(read((profiles_dir() / "rules.json").read_bytes()))
-    return Validator(definitions or build_definitions(), rules)
+    return Validator(definitions or build_definitions(), rules, rest_references=True)
 
 
 def build_record(store: Store, validator: Validator, clock: Clock = system_clock) -> Record:

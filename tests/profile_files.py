@@ -5,6 +5,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from fhir.resources.R4B import get_fhir_model_class
+
 from service.fhir.definitions import Definitions
 from service.fhir.json import read
 from service.fhir.validation import Validator, profile_rules
@@ -44,7 +46,15 @@ def must_fail() -> list[dict[str, str]]:
 def our_validator() -> Validator:
     """The validator with our definitions and rules, as the service builds it."""
     rules = profile_rules(read((profiles_dir() / "rules.json").read_bytes()))
-    return Validator(Definitions.load(profiles_dir()), rules)
+    return Validator(Definitions.load(profiles_dir()), rules, rest_references=True)
+
+
+def accepted_by_others(resource: dict[str, Any]) -> None:
+    """Raises ``ValidationError`` unless the models of fhir.resources take it.
+
+    That library has no R4 package; for our types its R4B models say the same.
+    """
+    get_fhir_model_class(resource["resourceType"]).model_validate(resource)
 
 
 def objects(value: Any) -> Iterator[dict[str, Any]]:

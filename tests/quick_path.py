@@ -5,7 +5,7 @@ from typing import Any
 
 from serious import serious
 
-from service.compose import build_definitions
+from service.compose import build_definitions, build_validator
 from service.fhir.fast import FastPath
 from service.fhir.json import JsonError, read
 from service.fhir.outcome import Finding
@@ -17,7 +17,7 @@ from service.resources import profiles_dir
 def both() -> tuple[FastPath, Validator]:
     """The two paths, with the project's definitions and rules."""
     rules = profile_rules(read((profiles_dir() / "rules.json").read_bytes()))
-    return FastPath(build_definitions(), rules), Validator(build_definitions(), rules)
+    return FastPath(build_definitions(), rules), build_validator()
 
 
 def said(resource: Any) -> list[Finding]:

@@ -23,7 +23,7 @@ AFTERWARDS = datetime(2026, 7, 3, 8, 0, tzinfo=UTC)
 
 _SNOMED = "http://snomed.info/sct"
 CANARIES = (
-    *("Zztest", "Alder", "Rowan", "Hawthorn", "Bramble", "9000", "0555-0100", "PEP-7-0042"),
+    *("Zztest", "Alder", "Rowan", "Hawthorn", "Bramble", "9000", "01632-960456", "BLOW-31-B"),
     *("2017-03", "2026-06-1", "2026-06-2", "2026-01-10", "Patient/", "CarePlan/", "Consent/"),
     *("RelatedPerson", "example.org", "clinic.example", "coughed", "Europe/Paris"),
 )
@@ -80,10 +80,10 @@ class RegistryClinic:
             extension=[
                 {
                     "url": "https://elsewhere.example/ring-first",
-                    "valueString": "Rowan answers 0555-0100",
+                    "valueString": "Rowan answers 01632-960456",
                 }
             ],
-            telecom=[{"system": "phone", "value": "0555-0100"}],
+            telecom=[{"system": "phone", "value": "01632-960456"}],
             address=[{"city": "Bramble", "postalCode": "9000"}],
             contact=[{"name": {"text": "Zztest Rowan"}}],
         )
@@ -107,7 +107,7 @@ def programme(number: int, **changes: Any) -> JsonObject:
             "sex": "female",
         },
         "author": {"name": {"text": "Zztest Hawthorn"}, "role": "physiotherapist"},
-        "team": {"name": "Bramble airway team", "phone": "0555-0100"},
+        "team": {"name": "Bramble airway team", "phone": "01632-960456"},
         "diagnosis": [{"condition": {"text": "CF, Alder", "system": _SNOMED, "code": "190905008"}}],
         "start": START.isoformat(),
         "timeZone": [{"zone": "Europe/Paris"}],
@@ -118,7 +118,7 @@ def programme(number: int, **changes: Any) -> JsonObject:
                 "healthState": "any",
                 "schedule": {"frequency": 1, "period": 1, "periodUnit": "d"},
                 "dose": {"basis": "cycles", "cycles": 6, "breaths": 10, "huffs": 1, "coughs": 1},
-                "instruction": "Rowan holds the blower PEP-7-0042.",
+                "instruction": "Rowan holds the blower BLOW-31-B.",
             }
         ],
         "note": ["Alder coughed"],

@@ -1,10 +1,9 @@
 """$adherence of a programme and of a child: MeasureReports, or the ledger behind them as CSV."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Protocol, TypeVar
 
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
@@ -15,39 +14,19 @@ from service.api.outcomes import FHIR_JSON, refusal
 from service.api.parameters import Parameters
 from service.api.queries import Pair, instant_in, only, pairs_of
 from service.api.served import Call, Operation
-from service.fhir.json import JsonObject, write
+from service.fhir.json import write
 from service.mapping.canonical import BASE
+from service.mapping.reports import report_bundle
 from service.programme.adherence import Adherence
 from service.record import Actor, Record
-from service.record.adherence import (
-    adherence_of_care_plan,
-    adherence_of_patient,
-    reports_of_care_plan,
-    reports_of_patient,
-)
+from service.record.adherence import Scope, adherence_of, scope_of_care_plan, scope_of_patient
 from service.record.reports import ledger_csv
 
 _NAMES = ("start", "end", "knownAt")
 _DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 
-Found = TypeVar("Found", covariant=True)
-
-
-class _Job(Protocol[Found]):
-    """One of the adherence jobs of the record."""
-
-    def __call__(
-        self,
-        record: Record,
-        caller: Actor,
-        id_: str,
-        first: date,
-        last: date,
-        /,
-        *,
-        known_at: datetime,
-        now: datetime,
-    ) -> Found: ...
+Scoping = Callable[[Record, Actor, str], Scope]
+"""From the id in the address to whose adherence it is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +38,11 @@ class _Question:
     known_at: datetime
     now: datetime
 
-    def put_to(self, job: _Job[Found], call: Call) -> Found:
-        return job(
-            call.record,
-            call.caller,
-            call.id,
+    def put_to(self, record: Record, caller: Actor, scope: Scope) -> Adherence:
+        return adherence_of(
+            record,
+            caller,
+            scope,
             self.first,
             self.last,
             known_at=self.known_at,
@@ -73,10 +52,9 @@ class _Question:
 
 @dataclass(frozen=True, slots=True)
 class _Adherence:
-    """The operation on one type: the figures with their ledger, and the reports of them."""
+    """The operation on one type."""
 
-    figures: _Job[Adherence]
-    reports: _Job[JsonObject]
+    scope: Scoping
 
     async def answer(self, call: Call) -> Response:
         """Raises 400 for days and instants that are none, 406 for other forms than JSON and CSV."""
@@ -87,10 +65,11 @@ class _Adherence:
 
         def work() -> Response:
             question = _question(_pairs(call, body), call.services.clock())
+            scope = self.scope(call.record, call.caller, call.id)
+            found = question.put_to(call.record, call.caller, scope)
             if wants_csv(call.request):
-                return Response(ledger_csv(question.put_to(self.figures, call)), media_type=CSV)
-            reports = question.put_to(self.reports, call)
-            return Response(write(reports), media_type=FHIR_JSON)
+                return Response(ledger_csv(found), media_type=CSV)
+            return Response(write(report_bundle(found, scope.subject)), media_type=FHIR_JSON)
 
         return await run_in_threadpool(work)
 
@@ -122,17 +101,17 @@ def _day_in(pairs: Sequence[Pair], name: str) -> date:
     raise refusal(400, told, code="value" if text else "required", expression=f"http.{name}")
 
 
-def _operation(type_: str, figures: _Job[Adherence], reports: _Job[JsonObject]) -> Operation:
+def _operation(type_: str, scope: Scoping) -> Operation:
     return Operation(
         name="adherence",
         definition=f"{BASE}/OperationDefinition/{type_.lower()}-adherence",
-        handler=_Adherence(figures, reports).answer,
+        handler=_Adherence(scope).answer,
         on_instance=("GET", "POST"),
     )
 
 
 ADHERENCE = {
-    "CarePlan": _operation("CarePlan", adherence_of_care_plan, reports_of_care_plan),
-    "Patient": _operation("Patient", adherence_of_patient, reports_of_patient),
+    "CarePlan": _operation("CarePlan", scope_of_care_plan),
+    "Patient": _operation("Patient", scope_of_patient),
 }
 """By the type that it is asked of."""

@@ -1,7 +1,7 @@
 """The application: every road into the service over HTTP.
 
-FHIR roads are plain Starlette routes that answer stored bytes. The rest are FastAPI routers; they
-and only they are in ``/openapi.json`` (for the FHIR roads ``/fhir/metadata`` is the description).
+Below /fhir Starlette's own routes give out bytes as they were stored. The rest are FastAPI
+routers; they and only they are in ``/openapi.json`` (``/fhir/metadata`` describes the FHIR roads).
 There is no documentation page: the framework's own loads its scripts from another host.
 """
 

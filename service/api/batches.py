@@ -48,7 +48,7 @@ class Bundles:
         base = base_of(request, services)
         entries = sent.get("entry", [])
         _check_served(entries, self._types, base)
-        carrier = Transactions(services.record, base)
+        carrier = Transactions(services.record, base, policy=services.policy)
         answers = await run_in_threadpool(carrier.carry_out, sent, caller_of(request))
         with_bodies = preference(request).returns == "representation"
         told = (

@@ -1,6 +1,6 @@
 """Session uploads: rows stream in, and each is answered by a line once it is kept.
 
-An answer line received is a row kept; a line that never came may be sent again without harm. The
+A row that has its answer is kept; one that has none may be sent again, and does no harm. The
 body is read on while answers wait to be taken, so that a client may send everything before it
 reads; only when very many wait does reading pause.
 """
@@ -157,6 +157,6 @@ def _instant(text: str | None) -> datetime | None:
         return None
     try:
         return _INSTANT.validate_python(text)
-    except ValidationError as error:
-        told = f"Device-Clock: {error.errors()[0]['msg']}."
+    except ValidationError:
+        told = "Device-Clock: a time with seconds and UTC offset is expected."
         raise refusal(400, told) from None

@@ -10,6 +10,7 @@ from service.api.outcomes import refusal
 from service.api.served import Call
 from service.record import Change, Create, Delete, Match, Update, Written
 from service.record.matching import match_of
+from service.record.open_cautions import without_open_cautions
 
 
 async def create(call: Call) -> Response:
@@ -66,4 +67,6 @@ def _match(call: Call, condition: str) -> Match:
 
 
 def _write(call: Call, change: Change) -> Written:
-    return call.services.record.write([change], by=call.caller)[0]
+    services = call.services
+    judge = without_open_cautions([change], services.policy)
+    return services.record.write([change], by=call.caller, before_commit=judge)[0]

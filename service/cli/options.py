@@ -1,4 +1,4 @@
-"""Options and helpers that several commands share."""
+"""What several commands share: options, opening the record, ending with a reason."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager

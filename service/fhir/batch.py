@@ -6,6 +6,7 @@ from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, field
+from multiprocessing import get_start_method
 
 from service.fhir.fast import QuickValidator
 from service.fhir.outcome import Finding, Severity, has_errors
@@ -70,6 +71,8 @@ def _portions(texts: Iterable[bytes]) -> Iterator[list[bytes]]:
 def _spread(
     portions: Iterator[list[bytes]], build: Build, profiles: Sequence[str], count: int
 ) -> Iterator[list[Finding]]:
+    if get_start_method() == "fork":
+        _Worker.validator = build()  # compiled once, for all processes
     pool = ProcessPoolExecutor(count, initializer=_start, initargs=(build, tuple(profiles)))
     waiting: deque[Future[list[list[Finding]]]] = deque()
     try:
@@ -81,21 +84,23 @@ def _spread(
             yield from waiting.popleft().result()
     finally:
         pool.shutdown(cancel_futures=True)
+        _Worker.validator = None
 
 
 class _Worker:
     """What a process keeps between portions."""
 
-    validator: QuickValidator
-    profiles: tuple[str, ...]
+    validator: QuickValidator | None = None
+    profiles: tuple[str, ...] = ()
 
 
 def _start(build: Build, profiles: tuple[str, ...]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process ends the others
-    _Worker.validator, _Worker.profiles = build(), profiles
+    _Worker.validator, _Worker.profiles = _Worker.validator or build(), profiles
 
 
 def _check(portion: list[bytes]) -> list[list[Finding]]:
+    assert _Worker.validator is not None  # noqa: S101  # each process is started with one
     return _checked(_Worker.validator, portion, _Worker.profiles)
 
 

@@ -6,13 +6,15 @@ are left out: they hold resources to be checked, not definitions.
 
 import re
 import tarfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Self
 
+from service.fhir.code_sets import CircularError, CodeSet, CodeSets
 from service.fhir.json import JsonObject, read
 from service.fhir.outcome import shown
+from service.fhir.r4 import tables
 
 CONFORMANCE_TYPES = frozenset(
     [
@@ -27,44 +29,19 @@ class DefinitionError(ValueError):
     """A definition that is missing, contradicts itself or cannot be applied."""
 
 
-@dataclass(frozen=True, slots=True)
-class CodeSet:
-    """What a value set holds: listed codes, and systems of which any code is in.
-
-    A system is taken whole when its codes are not loaded, so membership there is not judged.
-    """
-
-    pairs: frozenset[tuple[str | None, str]]
-    whole_systems: frozenset[str]
-
-    def holds(self, system: Any, code: Any) -> bool:
-        """Whether the coding is a member, or cannot be judged not to be. Takes any JSON values."""
-        if not isinstance(system, str | None) or not isinstance(code, str | None):
-            return False
-        return system in self.whole_systems or (system, code) in self.pairs
-
-    def holds_code(self, code: str) -> bool:
-        """The same for a bare code, whose system is implied."""
-        return bool(self.whole_systems) or any(code == member for _, member in self.pairs)
-
-    def systems(self) -> frozenset[str]:
-        """All systems a member may come from."""
-        return self.whole_systems | {system for system, _ in self.pairs if system}
-
-
 @dataclass(slots=True)
 class Definitions:
     """Conformance resources by canonical URL and version."""
 
     _by_url: dict[str, dict[str | None, JsonObject]] = field(default_factory=dict)
-    _code_sets: dict[str, CodeSet | None] = field(default_factory=dict)
+    _code_sets: CodeSets | None = None
 
     @classmethod
     def load(cls, *paths: Path) -> Self:
         """Everything found under the paths.
 
-        Raises DefinitionError for one canonical and version defined twice, JsonError for a file
-        that cannot be read.
+        Raises DefinitionError for two different definitions of one canonical and version,
+        JsonError for a file that cannot be read.
         """
         definitions = cls()
         for path in paths:
@@ -80,9 +57,10 @@ class Definitions:
             return
         versions = self._by_url.setdefault(resource["url"], {})
         version = resource.get("version")
-        if version in versions:
+        if versions.get(version, resource) != resource:
             raise DefinitionError(f"{resource['url']}|{version} is defined twice")
         versions[version] = resource
+        self._code_sets = None
 
     def find(self, canonical: str) -> JsonObject | None:
         """The resource of ``url|version``; without a version the highest known."""
@@ -97,67 +75,30 @@ class Definitions:
         for versions in self._by_url.values():
             yield from (r for r in versions.values() if r["resourceType"] == resource_type)
 
+    @property
+    def code_sets(self) -> CodeSets:
+        """Every value set and code system known here or in the core."""
+        if self._code_sets is None:
+            self._code_sets = CodeSets(self.find)
+        return self._code_sets
+
     def code_set(self, canonical: str) -> CodeSet | None:
-        """The codes of a value set; None if it is not loaded or selects by filter."""
-        if canonical not in self._code_sets:
-            value_set = self.find(canonical)
-            known = value_set is not None and value_set["resourceType"] == "ValueSet"
-            self._code_sets[canonical] = self._compose(value_set, frozenset()) if known else None
-        return self._code_sets[canonical]
+        """The codes of a value set; None if it is not known or cannot be enumerated.
 
-    def _compose(self, value_set: Any, seen: frozenset[str]) -> CodeSet | None:
-        if value_set["url"] in seen:
-            raise DefinitionError(f"value set {value_set['url']} includes itself")
-        pairs: set[tuple[str | None, str]] = set()
-        whole: set[str] = set()
-        compose = value_set.get("compose", {})
-        for part in compose.get("include", []):
-            chosen = self._include(part, seen | {value_set["url"]})
-            if chosen is None:
-                return None
-            pairs |= chosen.pairs
-            whole |= chosen.whole_systems
-        for part in compose.get("exclude", []):
-            chosen = self._include(part, seen | {value_set["url"]})
-            if chosen is None:
-                return None
-            pairs -= chosen.pairs
-        return CodeSet(frozenset(pairs), frozenset(whole))
+        Raises DefinitionError for a value set that includes itself.
+        """
+        try:
+            return self.code_sets.get(canonical)
+        except CircularError as error:
+            raise DefinitionError(str(error)) from None
 
-    def _include(self, part: JsonObject, seen: frozenset[str]) -> CodeSet | None:
-        if "filter" in part:
-            return None
-        chosen = self._of_system(part) if "system" in part else None
-        for canonical in part.get("valueSet", []):
-            value_set = self.find(canonical)
-            inner = self._compose(value_set, seen) if value_set else None
-            if inner is None:
-                return None
-            chosen = inner if chosen is None else _both(chosen, inner)
-        return chosen
-
-    def _of_system(self, part: JsonObject) -> CodeSet:
-        system = part["system"]
-        if "concept" in part:
-            listed = frozenset((system, concept["code"]) for concept in part["concept"])
-            return CodeSet(listed, frozenset())
-        code_system = self.find(system)
-        if code_system is None or code_system.get("content") != "complete":
-            return CodeSet(frozenset(), frozenset({system}))
-        codes = _concept_codes(code_system.get("concept", []))
-        return CodeSet(frozenset((system, code) for code in codes), frozenset())
-
-
-def _both(left: CodeSet, right: CodeSet) -> CodeSet:
-    pairs = {pair for pair in left.pairs if right.holds(*pair)}
-    pairs |= {pair for pair in right.pairs if left.holds(*pair)}
-    return CodeSet(frozenset(pairs), left.whole_systems & right.whole_systems)
-
-
-def _concept_codes(concepts: Iterable[JsonObject]) -> Iterator[str]:
-    for concept in concepts:
-        yield concept["code"]
-        yield from _concept_codes(concept.get("concept", []))
+    def structure(self, canonical: str) -> JsonObject | None:
+        """A StructureDefinition that is loaded, or a profile or extension of the core."""
+        found = self.find(canonical)
+        if found is not None:
+            return found if found["resourceType"] == "StructureDefinition" else None
+        url, _, version = canonical.partition("|")
+        return tables.profiles().get(url) if version in {"", "4.0.1"} else None
 
 
 def _version_order(version: str | None) -> list[tuple[int, str]]:

@@ -1,52 +1,47 @@
-"""The structure of R4 resources and datatypes, as facts.
+"""The structure of R4 resources, datatypes and backbones, as facts from the committed tables.
 
-Read once per type, on first use, from the field declarations of ``fhir.resources`` (package
-``R4B``; for the types used here its elements equal those of 4.0.1, which a test checks). Where its
-short lists of codes are cut off or absent, ``bindings.json`` beside this file holds the
-codes of the R4 binding (terminologies.html), and the targets where 4.0.1 has fewer.
+A type is read on first use. A backbone has no name in the standard; here it is called by its path,
+such as ``Observation.component``.
 """
 
-import json
-import types
-import typing
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import lru_cache
-from pathlib import Path
+from functools import cache, lru_cache
 from typing import Any
 
-from fhir.resources.R4B import get_fhir_model_class
+from service.fhir.r4 import tables
 
-_BINDINGS = json.loads(Path(__file__).with_name("bindings.json").read_text("utf-8"))
-_NOT_IN_R4 = frozenset({"Extension.valueCodeableReference", "Extension.valueRatioRange"})
-_NEW_IN_R4B = frozenset(
-    [
-        "AdministrableProductDefinition", "Citation", "ClinicalUseDefinition", "EvidenceReport",
-        "Ingredient", "ManufacturedItemDefinition", "MedicinalProductDefinition",
-        "NutritionProduct", "PackagedProductDefinition", "RegulatedAuthorization",
-        "SubscriptionStatus", "SubscriptionTopic", "SubstanceDefinition",
-    ]
-)  # fmt: skip
-_WRAPPERS = (typing.Union, types.UnionType, list)
+_INLINE = frozenset({"BackboneElement", "Element"})
 
 
 @dataclass(frozen=True, slots=True)
-class ConceptBinding:
-    """Codes of one system that a CodeableConcept should hold; ``codes`` None means any of it."""
+class Constraint:
+    """A FHIRPath rule; ``human`` says it in words where its author did."""
+
+    key: str
+    severity: str
+    expression: str
+    human: str = ""
+    best_practice: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """A value set and how strongly it binds; ``maximum`` is the set that may not be left."""
 
     strength: str
-    system: str
-    codes: frozenset[str] | None
+    value_set: str
+    maximum: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Element:
     """One property of an object: its JSON name, FHIRPath name, type and bounds.
 
-    ``type`` is a primitive's or datatype's R4 name, ``Resource`` for any resource, or the name of
-    a backbone such as ``ObservationComponent``. For a choice, ``path`` is ``value`` where ``name``
-    is ``valueQuantity``. ``codes`` is the required binding of a code, ``concept`` the binding of a
-    CodeableConcept where one is known, ``targets`` the types referred to.
+    ``type`` is a primitive's or datatype's R4 name, ``Resource`` for any resource, or the path of a
+    backbone. For a choice, ``path`` is ``value`` where ``name`` is ``valueQuantity``. ``targets``
+    are the types a reference may point to, empty for any; ``profiles`` those of its datatype;
+    ``constraints`` what the element itself states, beside what its type does.
     """
 
     name: str
@@ -56,9 +51,10 @@ class Element:
     many: bool
     required: bool
     choice: bool
-    codes: frozenset[str] | None = None
-    concept: ConceptBinding | None = None
-    targets: frozenset[str] | None = None
+    binding: Binding | None = None
+    targets: frozenset[str] = frozenset()
+    profiles: tuple[str, ...] = ()
+    constraints: tuple[Constraint, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +68,7 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class TypeFacts:
-    """The elements of one type by JSON name; ``required`` leaves the choices out.
-
-    A backbone is a type without a name in the standard, such as that of Observation.component.
-    """
+    """The elements of one type by JSON name; ``required`` leaves the choices out."""
 
     name: str
     is_resource: bool
@@ -83,84 +76,98 @@ class TypeFacts:
     elements: dict[str, Element]
     required: tuple[Element, ...]
     choices: dict[str, Choice]
+    constraints: tuple[Constraint, ...] = ()
 
 
-def is_resource_type(name: object) -> bool:
-    """Whether ``name`` is a concrete resource type of R4 known here."""
-    if not isinstance(name, str) or name in _NEW_IN_R4B or not name.isidentifier():
-        return False
-    facts = type_facts(name) if len(name) <= 64 else None
-    return facts is not None and facts.is_resource
+@cache
+def is_resource_type(name: str) -> bool:
+    """Whether ``name`` is a concrete resource type of R4."""
+    row = tables.types().get(name)
+    return row is not None and row["kind"] == "resource" and not row["abstract"]
 
 
-@lru_cache(maxsize=1024)
+@cache
+def is_primitive(name: str) -> bool:
+    """Whether ``name`` is a primitive type of R4."""
+    row = tables.types().get(name)
+    return row is not None and row["kind"] == "primitive-type"
+
+
+@cache
+def specialises(name: str, ancestor: str) -> bool:
+    """Whether a type is ``ancestor`` or derived from it: Age is a Quantity, code a string."""
+    row = tables.types().get(name)
+    if name == ancestor:
+        return True
+    return row is not None and "base" in row and specialises(row["base"], ancestor)
+
+
+@lru_cache(maxsize=4096)
 def type_facts(name: str) -> TypeFacts | None:
-    """Facts of a resource, datatype or backbone (``ObservationComponent``); None if unknown."""
-    try:
-        model = get_fhir_model_class(name)
-    except ValueError:
+    """Facts of a resource, datatype or backbone (``Observation.component``); None if unknown."""
+    owner = name.partition(".")[0]
+    row = tables.types().get(owner)
+    rows = [] if row is None else [r for r in row["elements"] if r["path"] == name]
+    if row is None or not rows or (name != owner and not _is_inline(rows[0])):
         return None
-    elements = {element.name: element for element in _elements(model)}
+    elements = {element.name: element for element in _elements(row, name)}
     return TypeFacts(
         name=name,
-        is_resource=_is_resource(model),
-        is_backbone=model.__module__.rsplit(".", 1)[1] != name.lower(),
+        is_resource=row["kind"] == "resource" and name == owner,
+        is_backbone=name != owner,
         elements=elements,
         required=tuple(e for e in elements.values() if e.required and not e.choice),
         choices=_choices(elements),
+        constraints=_constraints(rows[0]) if name == owner else (),
     )
 
 
-def _is_resource(model: Any) -> bool:
-    names = {base.__name__ for base in model.__mro__}
-    return "Resource" in names and model.__name__ not in {"Resource", "DomainResource"}
+def _is_inline(fact: tables.Table) -> bool:
+    return any(kind["code"] in _INLINE for kind in fact.get("types", ()))
 
 
-def _elements(model: Any) -> Iterator[Element]:
-    owner = model.__name__
-    for field_name, field in model.model_fields.items():
-        name = field.alias or field_name
-        facts = field.json_schema_extra or {}
-        if name.startswith("_") or not facts.get("element_property"):
-            continue
-        if f"{owner}.{name}" not in _NOT_IN_R4:
-            yield _element(owner, name, field, facts)
-    if owner == "Extension":
-        yield Element("valueMeta", "value", "Meta", False, False, False, True)
+def _elements(row: tables.Table, name: str) -> Iterator[Element]:
+    for fact in row["elements"]:
+        parent, _, step = fact["path"].rpartition(".")
+        if parent == name:
+            for kind in fact.get("types") or [{"code": fact.get("contentReference", name)}]:
+                yield _element(fact, step, kind)
 
 
-def _element(owner: str, name: str, field: Any, facts: dict[str, Any]) -> Element:
-    type_name, primitive, many = _type_of(field.annotation)
-    choice: str | None = facts.get("one_of_many")
-    targets = _BINDINGS["targets"].get(f"{owner}.{name}", facts.get("enum_reference_types"))
-    required = facts.get("element_required") or facts.get("one_of_many_required")
+def _element(fact: tables.Table, step: str, kind: tables.Table) -> Element:
+    code = kind["code"].replace("System.String", "string")
+    path = step.removesuffix("[x]")
+    choice = step != path
+    binding = fact.get("binding", {})
+    targets = frozenset(kind.get("targets", ()))
     return Element(
-        name=name,
-        path=choice or name,
-        type=type_name,
-        primitive=primitive,
-        many=many,
-        required=bool(required) or field.is_required(),
-        choice=choice is not None,
-        codes=_codes(f"{owner}.{name}", facts.get("enum_values")),
-        concept=_concept(f"{owner}.{name}"),
-        targets=None if not targets or "Resource" in targets else frozenset(targets),
+        name=path + code[0].upper() + code[1:] if choice else path,
+        path=path,
+        type=fact["path"] if code in _INLINE and not choice else code,
+        primitive=is_primitive(code),
+        many=fact["max"] != "1",
+        required=fact["min"] > 0,
+        choice=choice,
+        binding=(
+            Binding(binding["strength"], binding["valueSet"], binding.get("max"))
+            if "valueSet" in binding
+            else None
+        ),
+        targets=frozenset() if "Resource" in targets else targets,
+        profiles=tuple(kind.get("profiles", ())),
+        constraints=_constraints(fact),
     )
 
 
-def _codes(place: str, listed: list[str] | None) -> frozenset[str] | None:
-    codes = _BINDINGS["code"].get(place, listed)
-    # The library's lists end with "+" where the published short form was cut.
-    return None if codes is None or "+" in codes else frozenset(codes)
+def _constraints(fact: tables.Table) -> tuple[Constraint, ...]:
+    return tuple(_constraint(name) for name in fact.get("invariants", ()))
 
 
-def _concept(place: str) -> ConceptBinding | None:
-    row = _BINDINGS["concept"].get(place)
-    if row is None:
-        return None
-    codes = row.get("codes")
-    return ConceptBinding(
-        row["strength"], row["system"], None if codes is None else frozenset(codes)
+@cache
+def _constraint(name: str) -> Constraint:
+    row: dict[str, Any] = tables.invariants()[name]
+    return Constraint(
+        row["key"], row["severity"], row["expression"], best_practice=row.get("bestPractice", False)
     )
 
 
@@ -173,17 +180,3 @@ def _choices(elements: dict[str, Element]) -> dict[str, Choice]:
         path: Choice(path, frozenset(e.name for e in group), any(e.required for e in group))
         for path, group in names.items()
     }
-
-
-def _type_of(annotation: Any) -> tuple[str, bool, bool]:
-    """Type name, whether it is primitive, whether it repeats."""
-    many = False
-    while (origin := typing.get_origin(annotation)) in _WRAPPERS:
-        many = many or origin is list
-        annotation = next(a for a in typing.get_args(annotation) if a is not type(None))
-    if annotation is bool:
-        return "boolean", True, many
-    if origin is typing.Annotated:
-        marker = type(typing.get_args(annotation)[-1]).__name__
-        return marker[0].lower() + marker[1:], True, many
-    return annotation._model_klass.rsplit(".", 1)[1], False, many

@@ -1,1 +1,1 @@
-"""Documents of the trade to FHIR resources and back, driven by the tables in /mappings."""
+"""Documents of the trade to FHIR resources and back, as the tables in /mappings say."""

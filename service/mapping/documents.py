@@ -6,7 +6,7 @@ from pydantic import ValidationError
 
 from service.fhir.json import JsonObject
 from service.mapping.errors import UnmappableError
-from service.programme.base import Document
+from service.programme.base import Document, told
 
 Model = TypeVar("Model", bound=Document)
 
@@ -17,7 +17,7 @@ def built(model: type[Model], document: JsonObject) -> Model:
         return model.model_validate(document)
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False)[0]
-        raise UnmappableError(_expression(model.__name__, first["loc"]), first["msg"]) from None
+        raise UnmappableError(_expression(model.__name__, first["loc"]), told(first)) from None
 
 
 def _expression(root: str, place: tuple[str | int, ...]) -> str:

@@ -1,7 +1,7 @@
 """A programme document as FHIR resources, and the resources as a document.
 
-The tables say which field goes to which element. Which resources there are, and how they refer
-to each other, is said here.
+Fields and elements meet in the tables. Here is what no table says: which resources a document
+becomes, and which of them points to which.
 """
 
 from collections.abc import Iterator, Mapping

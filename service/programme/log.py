@@ -7,6 +7,7 @@ from service.programme.base import (
     Code,
     Count,
     Document,
+    Flag,
     Identifier,
     Instant,
     Moment,
@@ -76,8 +77,8 @@ class Session(Document):
     blood: Blood | None = None
     spo2: Amount | None = None
     breathlessness: Count | None = None
-    chest_pain: bool | None = None
-    faint: bool | None = None
+    chest_pain: Flag | None = None
+    faint: Flag | None = None
     stopped_early: Text | None = None
     clock: Literal["corrected", "suspect"] | None = None
     device_start: Instant | None = None

@@ -18,6 +18,7 @@ from service.programme.base import (
     Coded,
     Day,
     Document,
+    Flag,
     Identifier,
     Instant,
     Moment,
@@ -121,7 +122,7 @@ class Regimen(Document):
     health_state: HealthStateOfRegimen
     unwell_rule: Literal["replaces", "adds"] | None = None
     schedule: Schedule | None = None
-    as_needed: bool = False
+    as_needed: Flag = False
     dose: Dose | None = None
     position: tuple[PositionAdvice, ...] = ()
     medicine: tuple[MedicineOrder, ...] = ()
@@ -178,7 +179,7 @@ class Goal(Document):
 
     key: Code
     description: Text
-    own: bool = False
+    own: Flag = False
     start: Day | None = None
     target: GoalTarget | None = None
 

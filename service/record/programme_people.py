@@ -116,7 +116,7 @@ class People:
         patient = self._resolve(self.patient) or {}
         conditions = list(self._of_child("Condition"))
         birth_date = patient.get("birthDate")
-        self.known = KnownChild(birth_date, tuple(_coded(conditions)))
+        self.known = known_child(patient, conditions)
         for resource in (*conditions, *self._of_child("CareTeam")):
             self._remember_as("diagnosis" if "code" in resource else "team", resource)
         for one in named:
@@ -164,7 +164,7 @@ class People:
         condition = Condition.refers_to("subject", "Patient", patient)
         for version in self._record.search(self._caller, type_, [condition]).versions:
             resource: JsonObject = read(version.body)
-            if not _status_codes(resource) & (_OVER | _WRONG):
+            if _stands(resource):
                 self._resolve.keep(version)
                 yield resource
 
@@ -215,6 +215,17 @@ def _coded(conditions: Iterable[JsonObject]) -> Iterator[Coded]:
             if coding.get("system") and coding.get("code"):
                 text = code.get("text") or coding.get("display") or coding["code"]
                 yield Coded(text=text, system=coding["system"], code=coding["code"])
+
+
+def known_child(patient: JsonObject, conditions: Iterable[JsonObject]) -> KnownChild:
+    """What the record holds of a child that matters to cautions."""
+    standing = (condition for condition in conditions if _stands(condition))
+    return KnownChild(patient.get("birthDate"), tuple(_coded(standing)))
+
+
+def _stands(resource: JsonObject) -> bool:
+    """Whether a condition or a team is neither over nor a mistake."""
+    return not _status_codes(resource) & (_OVER | _WRONG)
 
 
 def _status_codes(resource: JsonObject) -> set[str | None]:

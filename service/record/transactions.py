@@ -9,9 +9,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.fhir.json import JsonObject
+from service.programme.checks import Policy
 from service.record.changes import Actor, Change, Create, Delete, Update, Written
 from service.record.errors import Moved
 from service.record.links import rewritten
+from service.record.open_cautions import without_open_cautions
 from service.record.plan import Plan, Planning
 from service.record.record import Record
 from service.record.requests import METHODS, Request, requests
@@ -32,11 +34,15 @@ class Answer:
 
 
 class Transactions:
-    """Carries out transactions over a record. ``base`` is this service's own FHIR address."""
+    """Carries out transactions over a record. ``base`` is this service's own FHIR address.
 
-    def __init__(self, record: Record, base: str) -> None:
+    ``policy``: the cautions that a plan among the entries must not leave open.
+    """
+
+    def __init__(self, record: Record, base: str, *, policy: Policy | None = None) -> None:
         self._record = record
         self._base = base
+        self._policy = policy or Policy()
 
     def carry_out(self, bundle: JsonObject, by: Actor, reason: str | None = None) -> list[Answer]:
         """The answers in the order of the entries.
@@ -56,19 +62,19 @@ class Transactions:
         plan = Planning(self._record, self._base).plan(asked)
         in_order = sorted(asked, key=lambda request: METHODS.index(request.method))
         changing = [request for request in in_order if request.number in plan.changed]
+        changes = [_change(request, plan) for request in changing]
+        judge = without_open_cautions(changes, self._policy)
         answers: dict[int, Answer] = {}
 
-        def read_the_rest(reader: Reader) -> None:
+        def before_commit(reader: Reader) -> None:
+            if judge is not None:
+                judge(reader)
             for request in asked:
                 if request.number not in plan.changed:
                     answers[request.number] = self._read(reader, request, plan, by)
 
         written = self._record.write(
-            [_change(request, plan) for request in changing],
-            by,
-            reason,
-            premises=plan.premises,
-            before_commit=read_the_rest,
+            changes, by, reason, premises=plan.premises, before_commit=before_commit
         )
         for request, one in zip(changing, written, strict=True):
             answers[request.number] = Answer(_status(one), one)

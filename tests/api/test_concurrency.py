@@ -13,12 +13,12 @@ from service.api.services import Services
 from service.fhir.json import write
 
 FHIR = {"content-type": "application/fhir+json"}
-CONDITION = "identifier=https://example.org/s|dev7-000412"
+CONDITION = "identifier=https://example.org/s|app-17"
 SESSION: dict[str, Any] = {
     "resourceType": "Observation",
     "status": "final",
     "code": {"text": "session"},
-    "identifier": [{"system": "https://example.org/s", "value": "dev7-000412"}],
+    "identifier": [{"system": "https://example.org/s", "value": "app-17"}],
 }
 
 

@@ -5,6 +5,7 @@ from typing import Any
 import pytest
 from api_client import BASE, Client, places, resource
 from fhir.resources.R4B import get_fhir_model_class
+from serious import serious
 
 from service.api.services import Services
 
@@ -27,7 +28,7 @@ def statement(client: Client) -> Any:
 
 
 def test_it_is_a_capability_statement(statement: Any, services: Services) -> None:
-    assert services.validator.validate(statement) == []
+    assert serious(services.validator.validate(statement)) == []
     get_fhir_model_class("CapabilityStatement").model_validate(statement)
     assert statement["implementation"]["url"] == BASE
     assert statement["fhirVersion"] == "4.0.1"

@@ -109,9 +109,9 @@ SESSION: dict[str, Any] = {
     "resourceType": "Observation",
     "status": "final",
     "code": {"text": "session"},
-    "identifier": [{"system": "https://example.org/s", "value": "dev7|1"}],
+    "identifier": [{"system": "https://example.org/s", "value": "app|1"}],
 }
-CONDITION = "identifier=https%3A%2F%2Fexample.org%2Fs%7Cdev7%5C%7C1"
+CONDITION = "identifier=https%3A%2F%2Fexample.org%2Fs%7Capp%5C%7C1"
 
 
 def test_the_same_thing_is_made_once(client: Client) -> None:

@@ -47,9 +47,11 @@ def session_observations() -> tuple[JsonObject, ...]:
         if "spoiled" in feed.name:
             continue
         reader = CsvRows(maps[feed.column_map]) if feed.column_map else JsonLines()
-        for row in rows_of(reader, lines_of([feed.data])):
-            if row.kind == "session" and row.is_readable:
-                found.append(_observed(row.document, f"{feed.name}/{row.number}"))
+        found += (
+            _observed(row.document, f"{feed.name}/{row.number}")
+            for row in rows_of(reader, lines_of([feed.data]))
+            if row.kind == "session" and row.is_readable
+        )
     return tuple(found)
 
 

@@ -5,53 +5,26 @@ those of our profiles on our own examples and on edits of them.
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterator
-from functools import cache
-from itertools import count
+from collections.abc import Iterator
 from typing import Any
 
 from edits import edited
 from hypothesis import HealthCheck, given, settings
 from profile_files import PASSING, definitions
 from r4_elements import example_objects, objects
+from translated import translated
 
 from service.compose import build_definitions
 from service.fhir.fast import FastPath
 from service.fhir.fast.facts import type_facts
-from service.fhir.fast.focus import Held, ObjectFocus, variable
 from service.fhir.fast.memory import UnsureError
-from service.fhir.fast.module import Module
-from service.fhir.fast.translate import Translator
 from service.fhir.fhirpath import FhirPathError, compile_expression
 from service.fhir.json import JsonObject, read
 from service.fhir.r4 import tables
 from service.fhir.type_model import R4
 
-_MODULE = Module()
 _ELSEWHERE = {"ele-1", "txt-1", "txt-2"}
 _SHAPES = (AttributeError, KeyError, TypeError, ValueError)
-Check = Callable[[JsonObject], bool]
-
-
-@cache
-def translated(type_name: str, expression: str) -> Check:
-    """The translation as a function of an object of the type."""
-    facts = type_facts(type_name)
-    held = {
-        part.name: Held(part.choices, False, part.many)
-        for part in facts.parts.values()
-        if part.choices[0].type != "Resource"  # the quick path leaves out what holds resources
-    }
-    numbers = count(1)
-    focus = ObjectFocus(type_name, facts.is_resource, held, lambda: f"x{next(numbers)}")
-    text = Translator(focus, focus.new_name, _MODULE.constant).holds(expression)
-    keys = [choice.key for part in facts.parts.values() for choice in part.choices]
-    lines = [f'    {variable(key)} = o.get("{key}")' for key in keys]
-    name = _MODULE.name("check")
-    _MODULE.pending.append("\n".join([f"def {name}(o):", *lines, f"    return {text}\n"]))
-    _MODULE.build()
-    check: Check = _MODULE.exact[name]
-    return check
 
 
 def answers(type_name: str, expression: str, value: JsonObject) -> tuple[bool, bool] | None:

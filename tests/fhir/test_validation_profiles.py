@@ -4,6 +4,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
+from serious import serious
 
 from service.fhir import json
 from service.fhir.definitions import DefinitionError, Definitions
@@ -103,7 +104,7 @@ def definitions(*more: dict[str, Any]) -> Definitions:
 
 RULE = {"resourceType": "Observation", "path": "code.coding", "system": CODES, "code": "session",
         "profile": SESSION}  # fmt: skip
-VALIDATOR = Validator(definitions(), profile_rules([RULE]))
+VALIDATOR = Validator(definitions(), profile_rules([RULE]), rest_references=True)
 
 
 def session(**parts: Any) -> dict[str, Any]:
@@ -123,7 +124,7 @@ def outcome(value: dict[str, Any] | None) -> dict[str, Any]:
 
 
 def found(resource: Any, *profiles: str) -> list[Finding]:
-    return VALIDATOR.validate(resource, profiles)
+    return serious(VALIDATOR.validate(resource, profiles))
 
 
 def test_a_good_session_is_clean() -> None:
@@ -177,7 +178,8 @@ def test_one_fault_gives_one_finding() -> None:
 
 def test_found_and_expected_are_named() -> None:
     (finding,) = found(session(component=[outcome(coded("half"))]))
-    assert finding.diagnostics == f'found "{CODES}|half", expected a code of outcome'
+    expected = "expected a code of outcome: complete, none"
+    assert finding.diagnostics == f'found "{CODES}|half", {expected}'
 
 
 def extension(name: str, **parts: Any) -> dict[str, Any]:
@@ -237,14 +239,17 @@ def test_an_asked_profile_that_is_unknown_is_an_error() -> None:
 
 
 def test_profiles_apply_by_rule_inside_a_bundle_too() -> None:
-    bundle = {"resourceType": "Bundle", "type": "collection",
-              "entry": [{"resource": session()}, {"resource": session(subject=None)}]}  # fmt: skip
+    entries = [
+        {"fullUrl": f"https://example.org/Observation/{n}", "resource": resource}
+        for n, resource in enumerate((session(), session(subject=None)))
+    ]
+    bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
     (finding,) = found(bundle)
     assert finding.expression == "Bundle.entry[1].resource"
 
 
 def test_without_rule_or_claim_a_profile_is_not_applied() -> None:
-    assert Validator(definitions()).validate(session(status="amended")) == []
+    assert serious(Validator(definitions()).validate(session(status="amended"))) == []
 
 
 @pytest.mark.parametrize(
@@ -283,9 +288,8 @@ def constrained(expression: str) -> dict[str, Any]:
         definition("x", "Observation", element("Observation.colour", min=1)),
         definition("x", "Observation", element("Patient.name", min=1)),
         definition("x", "Observation", baseDefinition="https://example.org/unknown"),
-        definition("x", "Observation", element("Observation.method", binding={
-            "strength": "required", "valueSet": "https://example.org/unknown"})),
         constrained("a..b(("),
+        constrained("code.nosuch()"),
         constrained("status.exists()) or true"),
         constrained("status = 'x"),
         definition("x", "Observation", element("Observation.component", slicing={
@@ -293,29 +297,48 @@ def constrained(expression: str) -> dict[str, Any]:
             element("Observation.component:a", min=1)),
     ],
 )  # fmt: skip
-def test_a_profile_that_cannot_be_applied_is_refused_when_loaded(broken: dict[str, Any]) -> None:
-    with pytest.raises(DefinitionError):
-        Validator(definitions(broken))
+def test_a_profile_that_cannot_be_applied_is_named_when_loaded(broken: dict[str, Any]) -> None:
+    """It stops neither the others nor the service, but is never taken as met."""
+    validator = Validator(definitions(broken))
+    assert list(validator.refused) == [broken["url"]]
+    (asked,) = serious(validator.validate(session(), [broken["url"]]))
+    assert (asked.severity, asked.key) == ("error", "profile-unknown")
+    claiming = session(meta={"profile": [broken["url"]]})
+    assert [f.severity for f in serious(validator.validate(claiming))] == ["warning"]
+    rule = ProfileRule("Observation", "code", broken["url"])
+    with pytest.raises(DefinitionError, match="of a rule"):
+        Validator(definitions(broken), [rule])
+
+
+def test_a_required_set_that_is_not_known_is_said_not_to_be_checked() -> None:
+    unknown = {"strength": "required", "valueSet": "https://example.org/unknown"}
+    profile = definition("x", "Observation", element("Observation.method", binding=unknown))
+    findings = Validator(definitions(profile)).validate(
+        session(method=coded("complete")), [profile["url"]]
+    )
+    assert [(f.severity, f.expression) for f in findings if f.key == "binding-not-checked"] == [
+        ("information", "Observation.method")
+    ]
 
 
 def test_a_profile_on_a_profile_checks_both() -> None:
     stricter = definition("strict", "Observation", element("Observation.issued", min=1),
                           baseDefinition=SESSION)  # fmt: skip
     validator = Validator(definitions(stricter))
-    findings = validator.validate(session(status="amended"), [stricter["url"]])
+    findings = serious(validator.validate(session(status="amended"), [stricter["url"]]))
     assert {f.key for f in findings} == {"fixed", "cardinality-min"}
 
 
-@pytest.mark.parametrize("expression", ["1 + 'a' = 2", "{}", "status.single()", "code.nosuch()"])
+@pytest.mark.parametrize("expression", ["1 + 'a' = 2", "{}", "method.coding.code", "false"])
 def test_only_true_is_a_pass(expression: str) -> None:
     profile = constrained(expression)
-    findings = Validator(definitions(profile)).validate(session(), [profile["url"]])
+    findings = serious(Validator(definitions(profile)).validate(session(), [profile["url"]]))
     assert [(f.severity, f.key) for f in findings] == [("error", "k")]
 
 
 def test_an_evaluation_that_fails_says_so() -> None:
     profile = constrained("1 + 'a' = 2")
-    (finding,) = Validator(definitions(profile)).validate(session(), [profile["url"]])
+    (finding,) = serious(Validator(definitions(profile)).validate(session(), [profile["url"]]))
     assert "could not be evaluated" in finding.diagnostics
 
 

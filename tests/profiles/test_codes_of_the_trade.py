@@ -8,6 +8,7 @@ from profile_files import codes_of, definitions
 
 from service.programme import catalogue, dose, log, plan
 from service.programme.base import Document
+from service.programme.checks import MESSAGES
 
 CODE_SYSTEMS = definitions("codesystems")
 
@@ -90,3 +91,10 @@ def test_dose_extension_has_exactly_the_parts_of_the_dose_document():
         if element["path"] == "Extension.extension" and "sliceName" in element
     }
     assert parts == {name.replace("_", "-") for name in dose.Dose.model_fields}
+
+
+def test_every_key_of_a_refusal_can_be_looked_up():
+    concepts = CODE_SYSTEMS["airway-finding"]["concept"]
+    listed = {concept["code"]: concept["definition"] for concept in concepts}
+    for key, message in MESSAGES.items():
+        assert listed[key] == f"{message[0].upper()}{message[1:]}."

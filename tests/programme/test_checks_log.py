@@ -41,6 +41,8 @@ def test_a_good_session_is_accepted() -> None:
         ({"end": "2031-03-06T07:20:00+01:00"}, "Session.end", "impossible-date"),
         ({"start": "2031-03-04T07:30"}, "Session.start", "wrong-value"),
         ({"start": "2031-03-04"}, "Session.start", "wrong-value"),
+        ({"chestPain": "no"}, "Session.chestPain", "wrong-value"),
+        ({"faint": 1}, "Session.faint", "wrong-value"),
         ({"outcome": "done"}, "Session.outcome", "unknown-code"),
         ({"position": "handstand"}, "Session.position", "unknown-position"),
         ({"deviceKind": "kazoo"}, "Session.deviceKind", "unknown-device-kind"),

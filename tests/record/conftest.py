@@ -18,7 +18,7 @@ from service.store.sqlite import SqliteStore
 @cache
 def _validator() -> Validator:
     rules = profile_rules(read((profiles_dir() / "rules.json").read_bytes()))
-    return Validator(Definitions.load(profiles_dir()), rules)
+    return Validator(Definitions.load(profiles_dir()), rules, rest_references=True)
 
 
 @pytest.fixture

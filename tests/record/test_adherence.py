@@ -13,13 +13,14 @@ from service.fhir.outcome import has_errors
 from service.fhir.validation import Validator
 from service.mapping.feed_lines import lines_of
 from service.mapping.feeds import JsonLines, rows_of
+from service.mapping.reports import report_bundle
 from service.programme.adherence import Adherence
 from service.record import Actor, Create, Delete, Record, Update
 from service.record.adherence import (
-    adherence_of_care_plan,
+    Scope,
+    adherence_of,
     adherence_of_patient,
-    reports_of_care_plan,
-    reports_of_patient,
+    scope_of_care_plan,
 )
 from service.record.errors import Invalid, Malformed, NotFound
 from service.record.programmes import Programmes
@@ -94,19 +95,16 @@ def test_the_fortnight_worked_by_hand(clinic: Clinic) -> None:
 def test_the_same_asked_of_either_version_of_the_programme(clinic: Clinic) -> None:
     now = clinic.clock.now
     for plan in clinic.plans:
-        answer = adherence_of_care_plan(
-            clinic.record, BY, plan.split("/")[1], FIRST, LAST, known_at=now, now=now
-        )
+        scope = scope_of_care_plan(clinic.record, BY, plan.split("/")[1])
+        assert scope == Scope(clinic.patient, HOME)
+        answer = adherence_of(clinic.record, BY, scope, FIRST, LAST, known_at=now, now=now)
         assert answer == clinic.ask()
 
 
 def test_reports_conform_to_their_profile_and_say_the_same(
     clinic: Clinic, validator: Validator
 ) -> None:
-    now = clinic.clock.now
-    bundle = reports_of_patient(
-        clinic.record, BY, clinic.patient, FIRST, LAST, known_at=now, now=now
-    )
+    bundle = report_bundle(clinic.ask(), Scope(clinic.patient).subject)
     assert not has_errors(validator.validate(bundle))
     reports = {
         report["measure"].rpartition("-")[2].partition("|")[0]: report
@@ -137,9 +135,9 @@ def test_reports_conform_to_their_profile_and_say_the_same(
 
 def test_nothing_due_gives_reports_without_a_score(clinic: Clinic, validator: Validator) -> None:
     now, before = clinic.clock.now, date(2030, 6, 1)
-    bundle = reports_of_care_plan(
-        clinic.record, BY, clinic.plans[0].split("/")[1], before, before, known_at=now, now=now
-    )
+    scope = Scope(clinic.patient, HOME)
+    answer = adherence_of(clinic.record, BY, scope, before, before, known_at=now, now=now)
+    bundle = report_bundle(answer, scope.subject)
     for report in (entry["resource"] for entry in bundle["entry"]):
         assert not has_errors(validator.validate(report))
         assert report["group"][0]["measureScore"] == {
@@ -219,10 +217,7 @@ def test_what_changes_meaning_in_a_way_we_do_not_know_stops_use(clinic: Clinic) 
     assert answer.endings["excluded"] == 1
     assert [one.id for one in answer.left_out] == [clinic.plans[1]]
     assert {f"CarePlan/{plan.id}" for plan in answer.plans} == {clinic.plans[0]}
-    now = clinic.clock.now
-    bundle = reports_of_patient(
-        clinic.record, BY, clinic.patient, FIRST, LAST, known_at=now, now=now
-    )
+    bundle = report_bundle(clinic.ask(), Scope(clinic.patient).subject)
     last = bundle["entry"][-1]["resource"]
     assert last["resourceType"] == "OperationOutcome"
     assert "modifierExtension" in last["issue"][0]["diagnostics"]
@@ -265,7 +260,7 @@ def test_questions_that_make_no_sense(clinic: Clinic) -> None:
     bare = {name: value for name, value in plan.items() if value != []}
     (written,) = clinic.record.write([Create(bare)], BY)
     with pytest.raises(Invalid):
-        adherence_of_care_plan(clinic.record, BY, written.id, FIRST, LAST, known_at=now, now=now)
+        scope_of_care_plan(clinic.record, BY, written.id)
 
 
 def test_a_plan_that_cannot_be_followed_is_named_and_left_out(clinic: Clinic) -> None:

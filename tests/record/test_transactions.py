@@ -5,6 +5,7 @@ from threading import Barrier
 
 import pytest
 from record_samples import AUTHOR, SYSTEM, numbered, observation, patient
+from serious import serious
 
 from service.fhir.json import read
 from service.record.errors import Conflict, Gone, Invalid, Malformed, NotFound, RecordError
@@ -46,7 +47,7 @@ def body(answer):
 
 
 def places(caught):
-    return {finding.expression for finding in caught.value.findings}
+    return {finding.expression for finding in serious(caught.value.findings)}
 
 
 # -- references ----------------------------------------------------------------------------------

@@ -127,3 +127,47 @@ def test_a_batch_keeps_the_good_rows_and_a_unit_keeps_all_or_none(record, good):
             record.write(rows, AUTHOR)
     kept = len(good) if all(good) else 0
     assert record.total(AUTHOR, "Observation") == before + sum(good) + kept
+
+
+# -- one element after the other -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("text", ["0.10", "12.50", "1.2E+2", "120", "0.000", "-0.5", "1E-7"])
+def test_a_decimal_keeps_its_digits(record, text):
+    made = record.write([Create(observation(Decimal(text)))], AUTHOR)[0]
+    stored = record.read(AUTHOR, "Observation", made.id).body
+    assert f'"value":{text}'.encode() in stored
+    assert record.vread(AUTHOR, "Observation", made.id, 1).body == stored
+    assert record.history(AUTHOR, "Observation", made.id).versions[0].body == stored
+
+
+@pytest.mark.parametrize("text", ["1987", "1987-04", "1987-04-30"])
+def test_a_date_keeps_its_precision(record, text):
+    made = record.write([Create(patient(birthDate=text))], AUTHOR)[0]
+    assert read(made.body)["birthDate"] == text
+
+
+@pytest.mark.parametrize(
+    "text", ["2031-03-09T07:05:00+05:45", "2031-03-09T07:05:00.500Z", "2016-12-31T23:59:60Z"]
+)
+def test_a_time_keeps_its_text(record, text):
+    made = record.write([Create(observation(effectiveDateTime=text))], AUTHOR)[0]
+    assert read(made.body)["effectiveDateTime"] == text
+
+
+def test_an_extension_on_a_primitive_is_kept(record):
+    unknown = {"extension": [{"url": "https://clinic.example/why", "valueCode": "unknown"}]}
+    made = record.write([Create(patient(birthDate="2019", _birthDate=unknown))], AUTHOR)[0]
+    assert read(made.body)["_birthDate"] == unknown
+
+
+def test_the_server_adds_its_own_metadata_and_keeps_the_rest(record, clock):
+    meta = {"versionId": "77", "lastUpdated": "1999-01-01T00:00:00Z", "tag": [{"code": "x"}]}
+    made = record.write([Create(observation(id="mine", meta=meta))], AUTHOR)[0]
+    assert read(made.body)["id"] == made.id != "mine"
+    assert read(made.body)["meta"] == {
+        "versionId": "1",
+        "lastUpdated": "2031-03-09T12:00:00.000Z",
+        "tag": [{"code": "x"}],
+    }
+    assert made.instant == clock.now

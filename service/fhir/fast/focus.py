@@ -31,6 +31,10 @@ class Held:
     next_bit: int = 2
 
 
+_FEW = 16
+"""Types of a choice element that are looked at one by one."""
+
+
 def variable(key: str) -> str:
     """The local variable that holds a JSON property."""
     return f"{key}_" if iskeyword(key) or key in _TAKEN else key
@@ -53,6 +57,7 @@ class ObjectFocus:
     is_resource: bool
     held: dict[str, Held]
     new_name: Callable[[], str]
+    constant: Callable[[str, object], str]
     aside: bool = False
     """Whether extensions may stand in the object that are not read into a variable."""
 
@@ -72,6 +77,9 @@ class ObjectFocus:
         if any(choice.type == "Resource" for choice in held.choices):
             raise UntranslatableError
         sure = held.required and len(held.choices) == 1
+        if len(held.choices) > _FEW:
+            keys = self.constant("KEYS", frozenset(c.key for c in held.choices))
+            return Collection([Branch(f"pick(o, {keys})", "", choices=held.choices, owner="o")])
         if not held.many:
             return Collection(Branch(variable(c.key), c.type, sure) for c in held.choices)
         choice, item = held.choices[0], self.new_name()

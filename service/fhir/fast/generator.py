@@ -56,10 +56,10 @@ class Generator:
             name = self._names[spec] = self.module.name(words)
             try:
                 self.module.pending.append(NodeWriter(self, spec, name).source())
-            except UnsupportedError:
+            except (UnsupportedError, LookupError, ValueError) as error:
                 self._names[spec] = ""
                 self.module.pending.append(f"{name} = unsure_of\n")
-                raise
+                raise UnsupportedError(str(error)) from error
         if not name:
             raise UnsupportedError(spec.path)
         return name
@@ -134,27 +134,24 @@ class _KnownExtensions:
 
     def __init__(self, generator: Generator, namespace: dict[str, Any]) -> None:
         self._generator, self._namespace = generator, namespace
-        self._checks: dict[tuple[str, tuple[str, ...]], str] = {}
+        self._checks: dict[tuple[str, tuple[str, ...]], Callable[[Any], bool]] = {}
 
     def __call__(self, extension: Any, contexts: tuple[str, ...]) -> bool:
         place = (extension["url"], contexts)
-        if place not in self._checks:
+        check = self._checks.get(place)
+        if check is None:
             with self._generator.lock:
-                self._checks[place] = self._found(*place)
-        name = self._checks[place]
-        return (
-            name != ""
-            and _shallow(extension, _DEEPEST_EXTENSION)
-            and bool(self._namespace[name](extension))
-        )
+                check = self._checks[place] = self._found(*place)
+        return _shallow(extension, _DEEPEST_EXTENSION) and check(extension)
 
-    def _found(self, url: str, contexts: tuple[str, ...]) -> str:
+    def _found(self, url: str, contexts: tuple[str, ...]) -> Callable[[Any], bool]:
         try:
             name = self._generator.extension(url, contexts)
-        except UnsupportedError:
-            return ""
+        except UnsupportedError as error:
+            raise UnsureError from error
         self._generator.module.build()
-        return name
+        check: Callable[[Any], bool] = self._namespace[name]
+        return check
 
     def extra(self, owner: Any, contexts: tuple[str, ...]) -> int:
         """1 if the owner has extensions and all are clean. Raises UnsureError otherwise."""

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 from decimal import Decimal
 from typing import Any
 
-from service.fhir.fast.memory import LIMIT, UnsureError, Verified
+from service.fhir.fast.memory import Seen, UnsureError, VerifiedObjects
 from service.fhir.fhirpath.html import narrative_fault
 from service.fhir.primitives import CHECKS, MAX_TEXT
 
@@ -49,8 +49,7 @@ class Moments:
 
     def __init__(self, type_name: str) -> None:
         self._test = format_test(type_name)
-        self._days: set[str] = set()
-        self._clocks: set[str] = set()
+        self._days, self._clocks = Seen(), Seen()
 
     def __call__(self, value: Any) -> bool:
         if value[:_WHOLE_DAY] in self._days and value[_WHOLE_DAY:] in self._clocks:
@@ -58,15 +57,9 @@ class Moments:
         if not self._test(value):
             return False
         if len(value) >= _WHOLE_DAY:
-            _add(self._days, value[:_WHOLE_DAY])
-            _add(self._clocks, value[_WHOLE_DAY:])
+            self._days.remember(value[:_WHOLE_DAY])
+            self._clocks.remember(value[_WHOLE_DAY:])
         return True
-
-
-def _add(seen: set[str], value: str) -> None:
-    if len(seen) >= LIMIT:
-        seen.clear()
-    seen.add(value)
 
 
 _TEXT = re.compile(r">[^<&\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]+")
@@ -81,21 +74,17 @@ class Narratives:
     """
 
     def __init__(self) -> None:
-        self._known = Verified(lambda div: narrative_fault(div) is None)
-        self._skeletons: set[str] = set()
+        self._skeletons: VerifiedObjects = VerifiedObjects(lambda div: narrative_fault(div) is None)
 
     def __call__(self, div: Any) -> bool:
-        if div in self._known:
-            return True
+        if len(div) > MAX_TEXT:
+            return False
         skeleton = _TEXT.sub(">x", div)
         plain = skeleton.count(">") == div.count(">") and _LETTERS.search(div) is not None
-        if plain and skeleton in self._skeletons:
-            return len(div) <= MAX_TEXT
-        if len(div) > MAX_TEXT or not self._known.learn(div):
-            return False
-        if plain:
-            _add(self._skeletons, skeleton)
-        return True
+        if not plain:
+            return narrative_fault(div) is None
+        known = skeleton.encode("utf-8", "surrogatepass")
+        return known in self._skeletons or bool(self._skeletons.learn(known, div))
 
 
 _REFERENCE = re.compile(

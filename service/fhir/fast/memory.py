@@ -16,7 +16,18 @@ class UnsureError(Exception):
     """The quick path cannot tell: the resource counts as not clean."""
 
 
-class Verified(set[Any]):
+class Seen(set[Any]):
+    """Short texts, or tuples of texts, up to a limit."""
+
+    def remember(self, value: Any) -> None:
+        """Take in a value that is short enough."""
+        if (len(value) if value.__class__ is str else sum(map(len, value))) <= LONGEST_TEXT:
+            if len(self) >= LIMIT:
+                self.clear()
+            self.add(value)
+
+
+class Verified(Seen):
     """Values that passed a test of the value alone."""
 
     def __init__(self, test: Callable[[Any], bool]) -> None:
@@ -24,13 +35,10 @@ class Verified(set[Any]):
         self._test = test
 
     def learn(self, value: Any) -> bool:
-        """Test a value that is not in the set; remember it if it passes and is short."""
+        """Test a value that is not in the set; remember it if it passes."""
         if not self._test(value):
             return False
-        if len(value) <= LONGEST_TEXT:
-            if len(self) >= LIMIT:
-                self.clear()
-            self.add(value)
+        self.remember(value)
         return True
 
 

@@ -59,7 +59,12 @@ class NodeWriter:
                 self._plans.append(plan)
                 held[part.name] = plan.held
         self._focus = ObjectFocus(
-            spec.type, self._facts.is_resource, held, self._new_name, aside=self._aside
+            spec.type,
+            self._facts.is_resource,
+            held,
+            self._new_name,
+            generator.module.constant,
+            aside=self._aside,
         )
 
     # Which elements are written
@@ -125,7 +130,7 @@ class NodeWriter:
             targets=choice.targets,
             simple=choice.simple,
             constraints=tuple(
-                invariants[name]["expression"]
+                (invariants[name]["key"], invariants[name]["expression"])
                 for name in part.constraints
                 if name not in ("ele-1", "ext-1")
             ),
@@ -150,24 +155,25 @@ class NodeWriter:
             lines += self._element(plan)
         lines += self._count(counted)
         lines += self._own_rules()
-        for text in constraints:
-            lines += [f"if not {text}:", "    return False"]
+        for key, text in constraints:
+            lines += [f"if not {text}:  # {key}", "    return False"]
         body = "\n".join(f"    {line}" for line in [*lines, "return True"])
         return f"def {self._name}(o):  # {self._spec.path}\n{body}\n"
 
-    def _constraints(self) -> list[str]:
+    def _constraints(self) -> list[tuple[str, str]]:
+        """Key and translation of the constraints that are not settled already."""
         invariants = tables.invariants()
-        expressions = [
-            invariants[name]["expression"]
+        stated = [
+            (invariants[name]["key"], invariants[name]["expression"])
             for name in self._facts.constraints
             if name != "ele-1" and not invariants[name].get("bestPractice")
         ]
         translator = Translator(self._focus, self._new_name, self._generator.module.constant)
         texts = []
-        for expression in dict.fromkeys([*expressions, *self._spec.constraints]):
+        for key, expression in dict.fromkeys([*stated, *self._spec.constraints]):
             text = self._translated(translator, expression)
             if text != YES:
-                texts.append(text)
+                texts.append((key, text))
         return texts
 
     def _translated(self, translator: Translator, expression: str) -> str:

@@ -17,6 +17,8 @@ from service.fhir.validation.rules import ProfileRule
 Check = Callable[[Any], bool]
 
 _CORE = "http://hl7.org/fhir/StructureDefinition/"
+_MORE_TO_THEM = frozenset({"Bundle", "Questionnaire", "QuestionnaireResponse"})
+"""Types with rules in words that reach over the whole document: never clean here."""
 _WRONG_SHAPE = (
     AttributeError, IndexError, KeyError, OverflowError, RecursionError, TypeError, UnsureError,
     ValueError,
@@ -29,7 +31,7 @@ class _Checks:
     """Compiled checks for one way of reading numbers, by type and profile canonical."""
 
     namespace: dict[str, Any]
-    found: dict[tuple[str, str], Check | None] = field(default_factory=dict)
+    found: dict[tuple[str, str], Check] = field(default_factory=dict)
 
 
 class FastPath:
@@ -47,11 +49,20 @@ class FastPath:
         self._exact = _Checks(self._generator.module.exact)
         self._rules = {rule.resource_type: Applying(rule.resource_type, rules) for rule in rules}
 
-    def prepare(self) -> None:
-        """Compile what the rules' profiles need, rather than when the first resource comes."""
+    def prepare(self) -> list[str]:
+        """Compile what the rules' profiles need, rather than when the first resource comes.
+
+        The canonicals of profiles that cannot be turned into code, whose resources are never clean
+        here.
+        """
+        left_out = []
         for applying in self._rules.values():
             for canonical in ("", *applying.profiles):
-                self._check(self._quick, applying.resource_type, canonical)
+                try:
+                    self._check(self._quick, applying.resource_type, canonical)
+                except UnsureError:
+                    left_out.append(canonical)
+        return left_out
 
     def is_clean_text(self, data: bytes, profiles: Sequence[str] = ()) -> bool:
         """Whether JSON text is a resource that nothing can be said against."""
@@ -72,12 +83,11 @@ class FastPath:
     def _is_clean(self, checks: _Checks, value: Any, profiles: Sequence[str]) -> bool:
         try:
             kind = value["resourceType"]
-            if not _is_shallow(value, kind in self._generator.nesting):
-                return False
             for canonical in self._applying(kind, value, profiles):
-                check = self._check(checks, kind, canonical)
-                if check is None or not check(value):
+                if not self._check(checks, kind, canonical)(value):
                     return False
+            if kind in self._generator.nesting and not _is_shallow(value):
+                return False
         except _WRONG_SHAPE:
             return False
         return True
@@ -91,24 +101,24 @@ class FastPath:
             found = [*found, *(claim for claim in claims if claim != base)]
         return (*found, *profiles) if profiles else found or _BASE_ONLY
 
-    def _check(self, checks: _Checks, kind: str, canonical: str) -> Check | None:
-        try:
-            return checks.found[kind, canonical]
-        except KeyError:
+    def _check(self, checks: _Checks, kind: str, canonical: str) -> Check:
+        check = checks.found.get((kind, canonical))
+        if check is None:
             with self._generator.lock:
                 check = checks.found[kind, canonical] = self._compiled(checks, kind, canonical)
-            return check
+        return check
 
-    def _compiled(self, checks: _Checks, kind: str, canonical: str) -> Check | None:
-        if kind not in tables.types() or tables.types()[kind]["kind"] != "resource":
-            return None
+    def _compiled(self, checks: _Checks, kind: str, canonical: str) -> Check:
+        """Raises UnsureError for types and profiles that are not known or not turned into code."""
+        if kind in _MORE_TO_THEM or tables.types()[kind]["kind"] != "resource":
+            raise UnsureError
         profile = self._definitions.structure(canonical) if canonical else None
         if canonical and (profile is None or profile.get("type") != kind):
-            return None
+            raise UnsureError
         try:
             name = self._generator.resource(kind, profile)
-        except UnsupportedError:
-            return None
+        except UnsupportedError as error:
+            raise UnsureError from error
         self._generator.module.build()
         check: Check = checks.namespace[name]
         return check
@@ -117,10 +127,8 @@ class FastPath:
 _BASE_ONLY = ("",)
 
 
-def _is_shallow(value: Any, nesting: bool) -> bool:
-    """Whether nesting is within the reader's limit; types that do not nest in themselves are."""
-    if not nesting:
-        return True
+def _is_shallow(value: Any) -> bool:
+    """Whether nesting is within the reader's limit, as it is where no type nests in itself."""
     layer = [value]
     for _ in range(MAX_DEPTH):
         layer = [

@@ -33,7 +33,8 @@ class Spec:
     path: str
     targets: frozenset[str] | None = None
     simple: bool = False
-    constraints: tuple[str, ...] = ()
+    constraints: tuple[tuple[str, str], ...] = ()
+    """Key and expression."""
     bindings: tuple[Binding, ...] = ()
     remembered: bool = False
     bare: bool = False
@@ -51,7 +52,7 @@ class Spec:
         """The same under a rule of a profile."""
         if rule is None:
             return self
-        constraints = tuple(c["expression"] for c in rule.constraints)
+        constraints = tuple((c["key"], c["expression"]) for c in rule.constraints)
         return replace(
             self,
             rule=rule,

@@ -140,18 +140,32 @@ class Translator:
 
     def _step(self, branch: Branch, name: str) -> list[Branch]:
         if branch.choices:
-            chosen = (self._chosen(branch, c) for c in branch.choices if _part(c.type, name))
-            return [step for one in chosen for step in self._step(one, name)]
+            return [step for one in self._alike(branch, name) for step in self._step(one, name)]
         part = _part(branch.type, name)
         if part is None:
             return []
         owner = branch.value if branch.sure else f"({branch.value} or EMPTY)"
         return [self._element(branch, owner, part)]
 
-    def _chosen(self, branch: Branch, choice: TypeChoice) -> Branch:
-        """A choice element narrowed to one of its types."""
-        value = f'{branch.owner}.get("{choice.key}")'
-        return replace(branch, value=value, type=choice.type, choices=(), owner="", sure=False)
+    def _alike(self, branch: Branch, name: str) -> list[Branch]:
+        """The types of a choice that have an element, those taken together whose elements are of
+        one type.
+        """
+        groups: dict[tuple[TypeChoice, ...], list[TypeChoice]] = {}
+        for choice in branch.choices:
+            part = _part(choice.type, name)
+            if part is not None:
+                groups.setdefault((*part.choices, *([choice] * part.many)), []).append(choice)
+        return [self._chosen(branch, *group) for group in groups.values()]
+
+    def _chosen(self, branch: Branch, *choices: TypeChoice) -> Branch:
+        """A choice element narrowed to some of its types; the first stands for all."""
+        keys = tuple(choice.key for choice in choices)
+        value = f"pick({branch.owner}, {keys!r})"
+        if len(keys) == 1:
+            value = f'{branch.owner}.get("{keys[0]}")'
+        kind = choices[0].type
+        return replace(branch, value=value, type=kind, choices=(), owner="", sure=False)
 
     def _element(self, branch: Branch, owner: str, part: Part) -> Branch:
         first = part.choices[0]

@@ -13,10 +13,16 @@ from service.fhir.validation import ProfileRule, Validator
 class QuickValidator(Validator):
     """Asks the quick path first. A clean resource has no findings, not even advice."""
 
-    def __init__(self, definitions: Definitions, rules: Iterable[ProfileRule] = ()) -> None:
-        """Raises DefinitionError for a rule whose profile cannot be applied."""
+    def __init__(
+        self,
+        definitions: Definitions,
+        rules: Iterable[ProfileRule] = (),
+        *,
+        rest_references: bool = False,
+    ) -> None:
+        """As for ``Validator``; the quick path takes references for REST addresses in any case."""
         known = tuple(rules)
-        super().__init__(definitions, known)
+        super().__init__(definitions, known, rest_references=rest_references)
         self.quick = FastPath(definitions, known)
 
     def validate(self, resource: Any, profiles: Sequence[str] = ()) -> list[Finding]:

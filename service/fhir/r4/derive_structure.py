@@ -142,7 +142,8 @@ def profiles_table(structures: list[Json]) -> dict[str, Json]:
 
 
 def _reduced(elements: list[Json]) -> Iterator[Json]:
-    kept = ("id", "path", "sliceName", "min", "max", "contentReference", "maxLength")
+    kept = ("id", "path", "sliceName", "min", "max", "contentReference", "maxLength",
+            "isModifier")  # fmt: skip
     for element in elements:
         fact = {key: element[key] for key in kept if key in element}
         if "slicing" in element:

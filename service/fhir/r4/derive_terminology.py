@@ -5,8 +5,9 @@ standard itself selects from ISO, IETF and UCUM; such a system is taken whole, s
 is ever refused.
 """
 
-from collections.abc import Iterable, Iterator
 from typing import Any
+
+from service.fhir.concepts import Concepts, FilterError
 
 Json = dict[str, Any]
 Codes = dict[str, set[str] | None]
@@ -20,69 +21,11 @@ class NotEnumerableError(LookupError):
     """A value set that selects in a way which the definitions at hand cannot answer."""
 
 
-def _walk(concepts: Iterable[Json], up: str | None = None) -> Iterator[tuple[Json, str | None]]:
-    for concept in concepts:
-        yield concept, up
-        yield from _walk(concept.get("concept", []), concept["code"])
-
-
-class _System:
-    """One code system: its codes in order, their parents and their properties."""
-
-    def __init__(self, system: Json) -> None:
-        self.codes: dict[str, None] = {}
-        self.parents: dict[str, set[str]] = {}
-        self.properties: set[tuple[str, str, Any]] = set()
-        for concept, up in _walk(system.get("concept", [])):
-            code = concept["code"]
-            self.codes[code] = None
-            parents = self.parents.setdefault(code, set())
-            if up is not None:
-                parents.add(up)
-            for item in concept.get("property", []):
-                for value in (v for k, v in item.items() if k.startswith("value")):
-                    if not isinstance(value, dict):
-                        self.properties.add((code, item["code"], value))
-                    if item["code"] in {"subsumedBy", "parent"}:
-                        parents.add(value)
-
-    def abstract(self) -> set[str]:
-        """Codes that group others and cannot be chosen."""
-        marks = {"notSelectable", "abstract"}
-        return {code for code, name, value in self.properties if name in marks and value is True}
-
-    def _under(self, code: str, root: str) -> bool:
-        waiting, seen = [code], {code}
-        while waiting:
-            parents = self.parents.get(waiting.pop(), set())
-            if root in parents:
-                return True
-            waiting.extend(parents - seen)
-            seen |= parents
-        return False
-
-    def selected(self, rule: Json) -> set[str]:
-        """The codes that one filter of a value set keeps."""
-        op, name, value = rule["op"], rule["property"], rule["value"]
-        under = {code for code in self.codes if self._under(code, value)}
-        if op == "is-a":
-            return under | {value}
-        if op == "descendent-of":
-            return under
-        if op == "is-not-a":
-            return self.codes.keys() - under - {value}
-        if op == "in":
-            return set(value.split(","))
-        if op == "=":
-            return {c for c, key, found in self.properties if key == name and str(found) == value}
-        raise NotEnumerableError(f"filter {name} {op}")
-
-
 class Terminology:
     """The code systems and value sets of the core package."""
 
     def __init__(self, systems: list[Json], value_sets: list[Json]) -> None:
-        self._systems = {s["url"]: _System(s) for s in systems if s.get("content") == "complete"}
+        self._systems = {s["url"]: Concepts(s) for s in systems if s.get("content") == "complete"}
         self._value_sets = {value_set["url"]: value_set for value_set in value_sets}
 
     def code_systems(self) -> dict[str, list[str]]:
@@ -99,7 +42,7 @@ class Terminology:
         for url in sorted(self._value_sets):
             try:
                 members = self._expand(url)
-            except NotEnumerableError:
+            except (NotEnumerableError, FilterError):
                 continue
             tables[url] = {
                 system: None if codes is None else sorted(codes)

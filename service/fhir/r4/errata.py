@@ -7,7 +7,8 @@ these rules in the corrected form.
 
 CONSTRAINTS: dict[str, str] = {
     # Evaluates to empty without a reference; no reference is no broken one.
-    "ref-1": "reference.exists() implies (reference.startsWith('#').not()"
+    # A bare # means the container itself.
+    "ref-1": "reference.exists() implies (reference.startsWith('#').not() or reference = '#'"
     " or (reference.substring(1).trace('url') in %rootResource.contained.id.trace('ids')))",
     # The same for an entry without fullUrl.
     "bdl-8": "fullUrl.exists() implies fullUrl.contains('/_history/').not()",

@@ -1,7 +1,6 @@
 """Validation of R4 resources behind one class: ``Validator.validate(resource, profiles)``."""
 
-from service.fhir.validation.coverage import NOT_CHECKED
 from service.fhir.validation.rules import ProfileRule, profile_rules
 from service.fhir.validation.validator import Validator
 
-__all__ = ["NOT_CHECKED", "ProfileRule", "Validator", "profile_rules"]
+__all__ = ["ProfileRule", "Validator", "profile_rules"]

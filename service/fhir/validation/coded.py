@@ -1,13 +1,18 @@
-"""Codes, codings and references of the base standard: bindings by strength, types referred to."""
+"""Codes against value sets and code systems: what a binding of some strength asks of a value."""
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
-from service.fhir.definitions import CodeSet
+from service.fhir.code_sets import CodeSet
+from service.fhir.definitions import Definitions
 from service.fhir.json import JsonObject
-from service.fhir.outcome import Finding, Severity, shown
-from service.fhir.structure import ConceptBinding, Element
+from service.fhir.outcome import Severity, shown
+from service.fhir.structure import Binding
+from service.fhir.units import UCUM, ucum_fault
+
+Fault = tuple[Severity, str, str, str]
+"""Severity, FHIR issue type, diagnostics, key."""
 
 SEVERITY_BY_STRENGTH: dict[str, Severity] = {
     "required": "error",
@@ -16,11 +21,27 @@ SEVERITY_BY_STRENGTH: dict[str, Severity] = {
 }
 """R4 terminologies.html, binding strength; an example binding is never reported."""
 
-_REFERRED_TYPE = re.compile(r"(?:.*/)?([A-Z][A-Za-z]+)/[A-Za-z0-9.-]{1,64}(?:/_history/.+)?")
+CODED = frozenset({"code", "Coding", "CodeableConcept", "string", "uri", "Quantity", "Age", "Count",
+                   "Distance", "Duration", "SimpleQuantity", "MoneyQuantity"})  # fmt: skip
+"""Types that a binding can speak of."""
+
+_BARE = frozenset({"code", "string", "uri"})
+_LANGUAGE = re.compile(
+    r"(?:[a-z]{2,3}(?:-[a-z]{3}){0,3}|[a-z]{4,8})(?:-[a-z]{4})?(?:-(?:[a-z]{2}|[0-9]{3}))?"
+    r"(?:-(?:[a-z0-9]{5,8}|[0-9][a-z0-9]{3}))*(?:-[a-wyz0-9](?:-[a-z0-9]{2,8})+)*"
+    r"(?:-x(?:-[a-z0-9]{1,8})+)?|[ix](?:-[a-z0-9]{1,8})+",
+    re.ASCII | re.IGNORECASE,
+)
+
+_GRAMMARS: dict[str, Callable[[str], bool]] = {
+    "urn:ietf:bcp:47": lambda code: _LANGUAGE.fullmatch(code) is not None,
+    UCUM: lambda code: ucum_fault(code) is None,
+}
+"""Systems too large to list whose codes can be told by their form (BCP 47, UCUM)."""
 
 
 def codings(value: Any) -> list[JsonObject]:
-    """The codings of a CodeableConcept or a Coding."""
+    """The codings of a CodeableConcept, a Coding or a Quantity."""
     if not isinstance(value, dict):
         return []
     listed = value.get("coding", [value] if "code" in value else [])
@@ -30,8 +51,25 @@ def codings(value: Any) -> list[JsonObject]:
 def is_member(value: Any, codes: CodeSet) -> bool:
     """Whether a code, or any coding of a concept, is in the value set."""
     if isinstance(value, str):
-        return codes.holds_code(value)
-    return any(codes.holds(c.get("system"), c.get("code")) for c in codings(value))
+        return _holds_bare(value, codes)
+    return any(_holds(coding.get("system"), coding.get("code"), codes) for coding in codings(value))
+
+
+def _holds_bare(code: str, codes: CodeSet) -> bool:
+    if code in codes.codes:
+        return True
+    return any(_well_formed(system, code) for system in codes.whole_systems)
+
+
+def _holds(system: Any, code: Any, codes: CodeSet) -> bool:
+    if not codes.holds(system, code):
+        return False
+    return system not in codes.whole_systems or _well_formed(system, code)
+
+
+def _well_formed(system: str, code: Any) -> bool:
+    grammar = _GRAMMARS.get(system)
+    return grammar is None or (isinstance(code, str) and grammar(code))
 
 
 def shown_codings(listed: Iterable[JsonObject]) -> str:
@@ -40,43 +78,57 @@ def shown_codings(listed: Iterable[JsonObject]) -> str:
     return ", ".join(shown(pair) for pair in pairs) or "no coding"
 
 
-def referred_type(reference: JsonObject) -> str | None:
-    """The resource type a reference speaks of, where it can be read off."""
-    literal = reference.get("reference")
-    if isinstance(literal, str) and (match := _REFERRED_TYPE.fullmatch(literal)):
-        return match.group(1)
-    kind = reference.get("type")
-    return kind if isinstance(kind, str) else None
+def binding_faults(
+    binding: Binding, value: Any, kind: str, definitions: Definitions
+) -> Iterator[Fault]:
+    """What a binding has against a value of a coded type."""
+    severity = SEVERITY_BY_STRENGTH.get(binding.strength)
+    if severity is not None:
+        yield from _judged(binding.value_set, binding.strength, severity, value, kind, definitions)
+    wordless = kind in _BARE or bool(codings(value))
+    if binding.maximum is not None and binding.strength != "required" and wordless:
+        yield from _judged(binding.maximum, "required", "error", value, kind, definitions)
 
 
-def concept_findings(element: Element, value: JsonObject, place: str) -> Iterator[Finding]:
-    """Base binding of a CodeableConcept, and base targets of a Reference."""
-    if element.concept is not None and not _meets(element.concept, value):
-        yield Finding(
-            SEVERITY_BY_STRENGTH[element.concept.strength],
-            "code-invalid",
-            place,
-            f"found {shown_codings(codings(value))}, expected a code of {element.concept.system}",
-            f"{element.concept.strength}-binding",
-        )
-    kind = referred_type(value) if element.targets else None
-    if element.targets and kind is not None and kind not in element.targets:
-        # The types listed are R4B's; unresolved relative references are not refused for their type.
-        yield Finding(
-            "warning",
-            "value",
-            place,
-            f"found a reference to {kind}, expected {', '.join(sorted(element.targets))}",
-            "reference-target",
-        )
+def _judged(
+    canonical: str, strength: str, severity: Severity, value: Any, kind: str,
+    definitions: Definitions,
+) -> Iterator[Fault]:  # fmt: skip
+    codes = definitions.code_set(canonical)
+    if codes is None:
+        if strength == "required":
+            text = f"{shown(canonical)} is not known or cannot be listed: it was not checked"
+            yield "information", "not-supported", text, "binding-not-checked"
+        return
+    if not isinstance(value, str if kind in _BARE else dict) or is_member(value, codes):
+        return
+    if severity != "error" and not isinstance(value, str):
+        listed = codings(value)
+        if not listed:
+            return  # words alone are allowed where no code fits
+        if severity == "warning" and not codes.systems() & {str(c.get("system")) for c in listed}:
+            severity = "information"  # so are codes of other systems; whether one fits, people say
+    found = shown(value) if isinstance(value, str) else shown_codings(codings(value))
+    yield severity, "code-invalid", f"found {found}, expected {_asked(canonical, codes)}", \
+        f"{strength}-binding"  # fmt: skip
 
 
-def _meets(binding: ConceptBinding, value: JsonObject) -> bool:
-    return any(
-        coding.get("system") == binding.system and _is_listed(binding, coding.get("code"))
-        for coding in codings(value)
-    )
+_FEW = 24
 
 
-def _is_listed(binding: ConceptBinding, code: Any) -> bool:
-    return binding.codes is None or (isinstance(code, str) and code in binding.codes)
+def _asked(canonical: str, codes: CodeSet) -> str:
+    name = canonical.partition("|")[0].rsplit("/", 1)[-1]
+    if codes.whole_systems or len(codes.codes) > _FEW:
+        return f"a code of {name}"
+    return f"a code of {name}: {', '.join(sorted(codes.codes))}"
+
+
+def unknown_code(coding: JsonObject, definitions: Definitions) -> str | None:
+    """What is wrong with a coding whose system is known completely; None where it is right."""
+    system, code = coding.get("system"), coding.get("code")
+    if not isinstance(system, str) or not isinstance(code, str):
+        return None
+    codes = definitions.code_sets.codes_of(system)
+    if codes is None or code in codes:
+        return None
+    return f"{shown(code)} is not a code of {shown(system)}"

@@ -1,86 +1,56 @@
-"""One profile, compiled once from its differential and applied many times on top of the base."""
+"""One profile, compiled once from its snapshot and applied many times on top of the base."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
-
-from service.fhir.definitions import DefinitionError, Definitions
+from service.fhir.definitions import DefinitionError
 from service.fhir.json import JsonObject
-from service.fhir.outcome import Finding, Severity
+from service.fhir.outcome import Finding
 from service.fhir.structure import Element, TypeFacts, type_facts
-from service.fhir.validation.constraints import compiled, fault_of
+from service.fhir.validation.constraints import compiled
 from service.fhir.validation.items import Item, elements_named, items_of
-from service.fhir.validation.slices import CompiledSlicing, compile_slicing
-from service.fhir.validation.tree import Constraint, ElementRule, element_tree
+from service.fhir.validation.report import Report
+from service.fhir.validation.scope import Scope
+from service.fhir.validation.slices import DEFAULT, CompiledSlicing
+from service.fhir.validation.tools import Tools
+from service.fhir.validation.tree import ElementRule
 from service.fhir.validation.values import ValueCheck, compile_values
-
-_HL7_BASE = "http://hl7.org/fhir/StructureDefinition/"
-
-
-@dataclass(slots=True)
-class _Report:
-    """Where findings of one profile on one resource go."""
-
-    profile: str
-    resource: JsonObject
-    findings: list[Finding] = field(default_factory=list)
-
-    def add(self, severity: Severity, code: str, path: str, diagnostics: str, key: str) -> None:
-        self.findings.append(Finding(severity, code, path, diagnostics, key, self.profile))
 
 
 class ProfileCheck:
-    """The checks of one StructureDefinition, its own profile bases included."""
+    """The checks of one StructureDefinition, those of its profile bases included."""
 
-    def __init__(self, profile: JsonObject, definitions: Definitions) -> None:
+    def __init__(self, profile: JsonObject, tools: Tools) -> None:
         """Compile. Raises DefinitionError for what cannot be applied or is not loaded."""
         version = profile.get("version")
         self.canonical = profile["url"] + (f"|{version}" if version else "")
-        self.type: str = profile["type"]
+        self.url: str = profile["url"]
+        self.definition = profile
+        tree = tools.snapshots.tree(profile)
+        self.type = tree.name
         facts = type_facts(self.type)
         if facts is None:
             raise DefinitionError(f"{self.canonical} is of unknown type {self.type}")
-        self._rules = [
-            _Rule(element_tree(p), facts, definitions) for p in _lineage(profile, definitions)
-        ]
+        self._rule = _Rule(tree, facts, tools)
 
-    def findings(self, value: JsonObject, path: str, resource: JsonObject) -> list[Finding]:
-        """What is wrong with ``value`` (a resource or datatype) standing at ``path``."""
-        report = _Report(self.canonical, resource)
-        item = Item(value, None, path, self.type, primitive=False)
-        for rule in self._rules:
-            rule.content(item, report)
+    def check(self, item: Item, report: Report) -> None:
+        """Report what is wrong with a resource or datatype."""
+        self._rule.repetition(item, report.under(self.canonical), item.path)
+
+    def findings(self, item: Item) -> list[Finding]:
+        """The same as a list of its own."""
+        report = Report(self.canonical)
+        self.check(item, report)
         return report.findings
-
-
-def _lineage(profile: JsonObject, definitions: Definitions) -> Iterable[JsonObject]:
-    seen: list[JsonObject] = []
-    current = profile
-    while True:
-        if any(current is earlier for earlier in seen):
-            raise DefinitionError(f"{profile['url']} is its own base")
-        seen.append(current)
-        base = current["baseDefinition"]
-        if base.startswith(_HL7_BASE) and type_facts(base.removeprefix(_HL7_BASE)):
-            return seen
-        found = definitions.find(base)
-        if found is None:
-            raise DefinitionError(f"{current['url']}: its base {base} is not loaded")
-        current = found
 
 
 class _Rule:
     """The compiled rule of one element or slice."""
 
-    def __init__(
-        self, rule: ElementRule, facts: TypeFacts | None, definitions: Definitions
-    ) -> None:
-        self._rule = rule
-        self._values: ValueCheck = compile_values(rule, definitions)
-        self._slicing: CompiledSlicing | None = compile_slicing(rule, definitions)
-        self._slices = {n: _Rule(part, facts, definitions) for n, part in rule.slices.items()}
+    def __init__(self, rule: ElementRule, facts: TypeFacts | None, tools: Tools) -> None:
+        self._rule, self._tools = rule, tools
+        self._values: ValueCheck = compile_values(rule, tools.definitions)
+        self._slicing: CompiledSlicing | None = tools.slices.compile(rule)
+        self._slices = {n: _Rule(p, _of(p, facts), tools) for n, p in rule.slices.items()}
         self._children = [
-            _Child(child, self._elements(child, facts), definitions)
-            for child in rule.children.values()
+            _Child(child, self._elements(child, facts), tools) for child in rule.children.values()
         ]
         for constraint in rule.constraints:
             compiled(constraint.expression)
@@ -90,15 +60,15 @@ class _Rule:
         if facts is None:
             return None
         elements = elements_named(facts, child.name)
-        if not elements:
+        if not elements and child.name not in {"value", "extension", "id"}:
             raise DefinitionError(f"{child.path}: {facts.name} has no {child.name}")
         return elements
 
-    def amount(
-        self, items: list[Item], place: str, report: _Report, owner: str, name: str = ""
+    def _amount(
+        self, items: list[Item], place: str, report: Report, owner: str, name: str = ""
     ) -> None:
         """Check how many repetitions there are."""
-        count, low, high = len(items), self._rule.min, self._rule.max
+        count, low, high = len(items), self._rule.min or 0, self._rule.max
         said = f"{place}:{name}" if name else place
         if count < low:
             found = (
@@ -106,49 +76,60 @@ class _Rule:
             )
             report.add("error", "required", owner, f"{said}: {found}", "cardinality-min")
         if high is not None and count > high:
-            report.add(
-                "error",
-                "structure",
-                items[high].path,
-                f"{said}: found {count}, expected at most {high}",
-                "cardinality-max",
-            )
+            found = f"{said}: found {count}, expected at most {high}"
+            report.add("error", "structure", items[high].path, found, "cardinality-max")
 
-    def repetitions(self, items: list[Item], place: str, report: _Report, owner: str) -> None:
-        """Check all repetitions of the element, and of each slice."""
-        self.amount(items, place, report, owner)
+    def repetitions(
+        self, items: list[Item], place: str, report: Report, owner: str, name: str = ""
+    ) -> None:
+        """Check all repetitions of the element or slice, and of each slice of it."""
+        self._amount(items, place, report, owner, name)
         for item in items:
-            self.content(item, report)
+            self._content(item, report)
         if self._slicing is not None:
             self._sliced(items, self._slicing, place, report, owner)
 
+    def repetition(self, item: Item, report: Report, owner: str) -> None:
+        """Check one that stands alone, such as a whole resource."""
+        self._content(item, report)
+        if self._slicing is not None:
+            self._sliced([item], self._slicing, item.path, report, owner)
+
     def _sliced(
-        self, items: list[Item], slicing: CompiledSlicing, place: str, report: _Report, owner: str
+        self, items: list[Item], slicing: CompiledSlicing, place: str, report: Report, owner: str
     ) -> None:
         members: dict[str, list[Item]] = {name: [] for name in self._slices}
-        met: list[str] = []
+        met: list[tuple[str | None, Item]] = []
         for item in items:
-            name = slicing.slice_of(item)
+            name = slicing.slice_of(item) or (DEFAULT if DEFAULT in members else None)
+            met.append((name, item))
             if name is not None:
                 members[name].append(item)
-                met.append(name)
             elif slicing.rules == "closed":
-                report.add(
-                    "error",
-                    "structure",
-                    item.path,
-                    "it is none of the slices allowed",
-                    "slice-closed",
-                )
+                report.add("error", "structure", item.path, "it is none of the slices allowed",
+                           "slice-closed")  # fmt: skip
         for name, rule in self._slices.items():
-            rule.amount(members[name], place, report, owner, name)
-            for item in members[name]:
-                rule.content(item, report)
-        order = [name for name in self._slices if name in met]
-        if slicing.ordered and sorted(met, key=order.index) != met:
-            report.add("error", "structure", owner, f"{place}: slices out of order", "slice-order")
+            rule.repetitions(members[name], place, report, owner, name)
+        self._order(met, slicing, place, report, owner)
 
-    def content(self, item: Item, report: _Report) -> None:
+    def _order(
+        self, met: list[tuple[str | None, Item]], slicing: CompiledSlicing, place: str,
+        report: Report, owner: str,
+    ) -> None:  # fmt: skip
+        if slicing.ordered:
+            order = list(self._slices)
+            ranks = [order.index(name) for name, _ in met if name is not None]
+            if ranks != sorted(ranks):
+                text = f"{place}: slices out of order"
+                report.add("error", "structure", owner, text, "slice-order")
+        if slicing.rules == "openAtEnd":
+            last = max((n for n, (name, _) in enumerate(met) if name is not None), default=-1)
+            for name, item in met[:last]:
+                if name is None:
+                    text = "what is in no slice has to follow the slices"
+                    report.add("error", "structure", item.path, text, "slice-order")
+
+    def _content(self, item: Item, report: Report) -> None:
         """Check one repetition: its value, its children, its constraints."""
         faults = list(self._values(item))
         wrong_type = [fault for fault in faults if fault[3] == "type"]
@@ -156,45 +137,51 @@ class _Rule:
             report.add(severity, code, item.path, diagnostics, key)
         if wrong_type:
             return  # what is said of the right type says nothing about another
-        holder = item.content()
+        if not item.primitive and not isinstance(item.value, dict):
+            return
         for child in self._children:
-            child.check(holder, item, report)
-        for constraint in self._rule.constraints:
-            self._constraint(constraint, item, report)
+            child.check(item, report)
+        self._tools.constraints.check(
+            self._rule.constraints, item, item.type, report, sound=True, scope=self._stating(item)
+        )
+        self._tools.profiled(self._rule, item, report)
 
-    def _constraint(self, constraint: Constraint, item: Item, report: _Report) -> None:
-        facts = type_facts(item.type)
-        named = facts is None or not facts.is_backbone
-        type_path = item.type if named else self._rule.path.replace("[x]", "")
-        fault = fault_of(constraint.expression, item, type_path, report.resource)
-        if fault is not None:
-            severity: Severity = "warning" if constraint.severity == "warning" else "error"
-            report.add(
-                severity,
-                "invariant",
-                item.path,
-                f"{constraint.human} Here {fault}.",
-                constraint.key,
-            )
+    def _stating(self, item: Item) -> Scope:
+        """The resource that the rule is stated in: for a resource inside another, the outer one."""
+        outer = item.scope.parent
+        inside = "." in self._rule.path and item.value is item.scope.resource
+        return outer if inside and outer is not None else item.scope
 
 
 class _Child:
     """A child rule with the properties it speaks of."""
 
-    def __init__(
-        self, rule: ElementRule, elements: list[Element] | None, definitions: Definitions
-    ) -> None:
+    def __init__(self, rule: ElementRule, elements: list[Element] | None, tools: Tools) -> None:
         self._name = rule.name
         self._step = rule.name.removesuffix("[x]")
         self._elements = elements
-        kinds = {e.type for e in elements or () if not rule.types or e.type in rule.types}
-        facts = type_facts(kinds.pop()) if len(kinds) == 1 else None
-        self._rule = _Rule(rule, facts, definitions)
+        allowed = rule.type_codes
+        kinds = {e.type for e in elements or () if not e.choice or not allowed or e.type in allowed}
+        kind = kinds.pop() if len(kinds) == 1 else None
+        self._rule = _Rule(rule, _facts(kind) if kind else None, tools)
 
-    def check(self, holder: JsonObject, item: Item, report: _Report) -> None:
+    def check(self, item: Item, report: Report) -> None:
         elements = self._elements
         if elements is None:
-            facts = type_facts("Element" if item.primitive else item.type)
+            facts = item.facts()
             elements = elements_named(facts, self._name) if facts else []
-        items = items_of(holder, elements, item.path)
+        items = items_of(item, elements)
         self._rule.repetitions(items, f"{item.path}.{self._step}", report, item.path)
+
+
+def _facts(kind: str) -> TypeFacts | None:
+    """Facts of a type whose children are the same wherever it is met."""
+    return None if kind == "Resource" else type_facts(kind)
+
+
+def _of(part: ElementRule, facts: TypeFacts | None) -> TypeFacts | None:
+    """Facts of a slice: of its own type where it names one, else of the element's."""
+    codes = part.type_codes - {"BackboneElement", "Element"}
+    if len(codes) == 1 and (facts is None or not facts.is_backbone):
+        return _facts(next(iter(codes)))
+    return facts

@@ -84,7 +84,8 @@ def _mouthpiece_age(
         return
     if _by_mouth(regimen, technique, programme):
         expected = f"a child of {least} years or more"
-        yield _caution(regimen.at("technique"), "mouthpiece-under-age", technique.code, expected)
+        found = f"a child of {age}"
+        yield _caution(regimen.at("technique"), "mouthpiece-under-age", found, expected)
 
 
 def _oscillation(regimen: View, technique: Technique, irritable: bool) -> Iterator[Problem]:
@@ -119,8 +120,9 @@ def _pressures(regimen: View, technique: Technique, policy: Policy) -> Iterator[
         low, high = band
         outside = [end for end in ends if _outside(dose.part(part).value(end), low, high)]
         if outside:
+            found = " to ".join(str(dose.part(part).value(end)) for end in ends)
             expected = f"{low} to {high} cm[H2O]"
-            yield _caution(dose.at(part), "pressure-outside-band", dose.raw[part], expected)
+            yield _caution(dose.at(part), "pressure-outside-band", found, expected)
 
 
 def _outside(value: Any, low: Any, high: Any) -> bool:

@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from service.programme.base import Band, Count
+from service.programme.base import Band, Count, told
 from service.programme.catalogue import CAUTIONS, TECHNIQUES
 from service.programme.checks.policy import PRESSURES, Policy
 
@@ -46,7 +46,7 @@ def policy_of(written: Mapping[str, Any]) -> Policy:
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(map(str, first["loc"]))
-        raise PolicyError(f"{place}: {first['msg']}") from None
+        raise PolicyError(f"{place}: {told(first)}") from None
     _check_names("caution", own.cautions or (), CAUTIONS)
     _check_names("technique", [*own.mouthpiece_minimum_age, *own.pressure_bands], TECHNIQUES)
     for parts in own.pressure_bands.values():

@@ -18,9 +18,12 @@ def dose_problems(
     dose: View, technique: Technique | None, device: View | None
 ) -> Iterator[Problem]:
     """Everything that is wrong with one dose, which may be absent."""
+    by_basis = _parts_for_basis(dose)
     if technique is not None:
-        yield from _missing_parts(dose, technique)
-    yield from _basis(dose)
+        yield from _missing_parts(dose, technique, by_basis)
+    if by_basis:
+        expected = f"{' or '.join(by_basis)}, because the dose is compared by it"
+        yield refused(dose.at(by_basis[0]), "dose-part-missing", None, expected)
     yield from _build_up(dose)
     yield from _strokes(dose)
     for position in dose.parts("drainage"):
@@ -29,8 +32,21 @@ def dose_problems(
         yield from _setting(dose.part("setting"), device.part("scale"))
 
 
-def _missing_parts(dose: View, technique: Technique) -> Iterator[Problem]:
-    """An alternative that is partly there is asked for part by part; else the whole dose is."""
+def _parts_for_basis(dose: View) -> tuple[str, ...]:
+    """The parts of which the dose needs one because it is compared by it and has none of them."""
+    parts = _BASIS_PARTS.get(dose.value("basis"), ())
+    return () if any(map(dose.has, parts)) else parts
+
+
+def _missing_parts(
+    dose: View, technique: Technique, by_basis: tuple[str, ...]
+) -> Iterator[Problem]:
+    """An alternative that is partly there is asked for part by part; else the whole dose is.
+
+    Not what ``by_basis`` asks for already.
+    """
+    if any(set(parts) <= set(by_basis) for parts in technique.dose_parts):
+        return
     missing = [[part for part in parts if not dose.has(part)] for parts in technique.dose_parts]
     if not all(missing):
         return
@@ -44,13 +60,6 @@ def _missing_parts(dose: View, technique: Technique) -> Iterator[Problem]:
         yield refused(dose.at(part), "dose-part-missing", None, expected)
     if not begun:
         yield refused(dose.path, "dose-part-missing", None, expected)
-
-
-def _basis(dose: View) -> Iterator[Problem]:
-    parts = _BASIS_PARTS.get(dose.value("basis"), ())
-    if parts and not any(map(dose.has, parts)):
-        expected = f"{' or '.join(parts)}, because the dose is compared by it"
-        yield refused(dose.at(parts[0]), "dose-part-missing", None, expected)
 
 
 def _build_up(dose: View) -> Iterator[Problem]:

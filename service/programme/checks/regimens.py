@@ -45,7 +45,8 @@ def _one(regimen: View, devices: list[View]) -> Iterator[Problem]:
         expected = f"the key of a device: {keys or 'there is none'}"
         yield refused(regimen.at("device"), "unknown-device", wanted, expected)
     yield from schedule_problems(regimen.part("schedule"))
-    yield from dose_problems(regimen.part("dose"), TECHNIQUES.get(code), device)
+    if regimen.part("dose").present or not regimen.has("dose"):
+        yield from dose_problems(regimen.part("dose"), TECHNIQUES.get(code), device)
     yield from _positions(regimen.parts("position"))
 
 

@@ -12,7 +12,6 @@ from service.programme.checks.problems import Problem, refused
 ModelT = TypeVar("ModelT", bound=Document)
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*", re.ASCII)
-_PREFIX = "Value error, "
 
 _BY_TYPE: Mapping[str, tuple[str, str]] = {
     "missing": ("missing", "a value"),
@@ -23,6 +22,8 @@ _BY_TYPE: Mapping[str, tuple[str, str]] = {
     "model_type": ("wrong-shape", "an object"),
     "model_attributes_type": ("wrong-shape", "an object"),
     "tuple_type": ("wrong-shape", "a list"),
+    "string_pattern_mismatch": ("wrong-value", "text with single spaces, none at its ends"),
+    "bool_type": ("wrong-value", "true or false"),
 }
 """Kind of error of the model library -> key, and what was expected unless the error says it."""
 
@@ -45,7 +46,7 @@ def _echo(error: Any) -> bool:
 
 def _problem(root: str, error: Any) -> Problem:
     key, expected = _BY_TYPE.get(error["type"], ("wrong-value", ""))
-    found = None if error["type"] == "missing" else error["input"]
+    found = None if error["type"] in ("missing", "too_short") else error["input"]
     return refused(_path(root, error["loc"]), key, found, expected or _expected(error))
 
 
@@ -54,8 +55,7 @@ def _expected(error: Any) -> str:
         return f"one of {error['ctx']['expected']}"
     if error["type"] == "greater_than_equal":
         return f"{error['ctx']['ge']} or more"
-    text: str = error["msg"]
-    return text.removeprefix(_PREFIX)
+    return str(error["ctx"]["error"] if error["type"] == "value_error" else error["msg"])
 
 
 def _path(root: str, location: tuple[int | str, ...]) -> str:

@@ -2,8 +2,10 @@
 
 ``is`` takes subtypes. ``as`` and ``ofType`` take subtypes of complex types, but of primitives the
 very type: the official suite has ``gender.as(string)`` empty, and R4's own constraints name
-canonical, uri and url apart. As a function ``as`` refuses several items (N1); as an operator it
-takes those that fit, since R4's search parameters apply it to elements that repeat.
+canonical, uri and url apart; FHIRPath's own type takes every primitive that becomes it in use (R4
+fhirpath.html), as profiles write ``value as String``. As a function ``as`` refuses several items
+(N1); as an operator it takes those that fit, since R4's search parameters apply it to elements that
+repeat.
 """
 
 from typing import Any
@@ -38,5 +40,7 @@ def _is(item: Any, wanted: TypeName, types: Types) -> bool:
 
 def _fits(item: Any, wanted: TypeName, types: Types) -> bool:
     if type(item) is Node and item.type in SYSTEM_OF:
+        if wanted.fhir is None:
+            return SYSTEM_OF[item.type] == wanted.system
         return item.type == wanted.fhir
     return _is(item, wanted, types)

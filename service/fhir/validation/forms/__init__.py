@@ -1,0 +1,1 @@
+"""Questionnaires, and responses against them (R4 questionnaireresponse.html)."""

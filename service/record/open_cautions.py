@@ -1,0 +1,108 @@
+"""Plans that arrive as resources meet the same cautions as documents.
+
+A document is judged before it becomes resources. What comes over the FHIR interface in any order
+and in parts is judged as it would stand: after the writes, before they are committed, every plan
+of a programme that they speak of. A plan that cannot be read as a document yet is left alone, and
+so is one that has ended or was a mistake: nobody will follow it any more.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+
+from service.fhir.json import JsonObject, read
+from service.fhir.outcome import Finding
+from service.fhir.search_terms import Condition
+from service.mapping.canonical import PROGRAMME
+from service.mapping.errors import UnmappableError
+from service.mapping.programme import from_resources
+from service.mapping.references import Resolve, target_of
+from service.programme.checks import Policy, check_programme
+from service.record.changes import Change, Delete
+from service.record.errors import Invalid
+from service.record.problems import problem_of
+from service.record.programme_people import known_child
+from service.store.contract import Reader
+
+_HOLDERS = {
+    "CarePlan": "identifier",
+    "ServiceRequest": "requisition",
+    "DeviceRequest": "groupIdentifier",
+}
+"""Where each type names the programme that it belongs to."""
+_TO_FOLLOW = frozenset({"draft", "active", "on-hold"})
+
+
+def without_open_cautions(
+    changes: Sequence[Change], policy: Policy
+) -> Callable[[Reader], None] | None:
+    """A last look before ``changes`` are committed; None when they speak of no programme.
+
+    The function raises Invalid with every caution that no override accepts.
+    """
+    places: dict[str, str] = {}
+    for change in changes:
+        if not isinstance(change, Delete):
+            for programme in _programmes(change.resource):
+                place = change.place or str(change.resource["resourceType"])
+                places.setdefault(programme, place)
+    if not places:
+        return None
+
+    def check(reader: Reader) -> None:
+        found = [
+            finding
+            for programme, place in places.items()
+            for plan in _plans(reader, programme)
+            for finding in _open_cautions(reader, plan, policy, place)
+        ]
+        if found:
+            raise Invalid(found)
+
+    return check
+
+
+def _programmes(resource: JsonObject) -> Iterator[str]:
+    """Ids of the programmes that a resource says it belongs to, well formed or not yet checked."""
+    named = resource.get(_HOLDERS.get(str(resource.get("resourceType")), ""))
+    for one in named if isinstance(named, list) else [named]:
+        if isinstance(one, dict) and one.get("system") == PROGRAMME:
+            value = one.get("value")
+            if isinstance(value, str):
+                yield value
+
+
+def _plans(reader: Reader, programme: str) -> Iterator[JsonObject]:
+    identity = (PROGRAMME, programme)
+    holders = reader.holders("CarePlan", [identity]).get(identity, [])
+    for version in reader.current([("CarePlan", id_) for id_ in holders]).values():
+        plan: JsonObject = read(version.body)
+        if plan.get("status") in _TO_FOLLOW:
+            yield plan
+
+
+def _open_cautions(
+    reader: Reader, plan: JsonObject, policy: Policy, place: str
+) -> Iterator[Finding]:
+    resolve = _resolver(reader)
+    try:
+        document = from_resources(plan, resolve).to_json()
+    except UnmappableError:
+        return
+    patient = target_of(plan, "subject")
+    of_child = Condition.refers_to("subject", "Patient", patient.removeprefix("Patient/"))
+    conditions = [read(one.body) for one in reader.search("Condition", [of_child]).versions]
+    known = known_child(resolve(patient) or {}, conditions)
+    for problem in check_programme(document, policy=policy, known=known).problems:
+        if problem.kind == "caution":
+            told = problem_of(problem)
+            where = f"{problem.path} of {document['id']}"
+            yield Finding(told.severity, told.code, place, f"{where}: {told.diagnostics}", told.key)
+
+
+def _resolver(reader: Reader) -> Resolve:
+    def resolve(reference: str) -> JsonObject | None:
+        type_, _, id_ = reference.partition("/")
+        found = reader.current([(type_, id_)]).get((type_, id_))
+        resource: JsonObject | None = None if not found or found.deleted else read(found.body)
+        return resource
+
+    return resolve

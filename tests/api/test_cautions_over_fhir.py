@@ -1,0 +1,144 @@
+"""No road goes round the cautions: a plan sent as resources is judged like a document."""
+
+import json
+from typing import Any
+
+import pytest
+import trade_examples
+from api_client import Client, issues, resource
+
+from service.fhir.json import JsonObject
+
+OVERRIDE = {
+    "caution": "pressure-outside-band",
+    "regimen": "opep",
+    "author": "Sam Sample",
+    "reason": "Measured with a manometer in clinic",
+}
+
+
+def high_pressure() -> JsonObject:
+    document = trade_examples.programme(id="meadow-3", override=[OVERRIDE])
+    document["regimen"][0]["dose"]["pressure"] = {"low": 10, "high": 35}
+    return document
+
+
+@pytest.fixture
+def plan(client: Client) -> JsonObject:
+    """A plan whose one caution is overridden, as its CarePlan."""
+    filed = client.post("/programmes", high_pressure(), content_type="application/json")
+    assert filed.status_code == 201, filed.text
+    return read(client, resource(filed)["carePlan"])
+
+
+def read(client: Client, reference: str) -> Any:
+    return resource(client.get(f"/fhir/{reference}"))
+
+
+def without_override(plan: JsonObject) -> JsonObject:
+    kept = [one for one in plan["extension"] if not one["url"].endswith("/caution-override")]
+    assert len(kept) == len(plan["extension"]) - 1
+    return plan | {"extension": kept}
+
+
+def as_transaction(client: Client, plan: JsonObject, programme: str) -> JsonObject:
+    """The plan and its requests once more, as new resources of another programme."""
+    members = [plan, *(read(client, one["reference"]["reference"]) for one in plan["activity"])]
+    text = json.dumps(members, default=float)
+    for number, one in enumerate(members):
+        address = f"urn:uuid:0c3151bd-1cbf-4d64-b04d-cd9187a4c6e{number}"
+        text = text.replace(f"{one['resourceType']}/{one['id']}", address)
+    copies = json.loads(text.replace("meadow-3", programme))
+    entries = [
+        {
+            "fullUrl": f"urn:uuid:0c3151bd-1cbf-4d64-b04d-cd9187a4c6e{number}",
+            "resource": {name: part for name, part in one.items() if name not in ("id", "meta")},
+            "request": {"method": "POST", "url": one["resourceType"]},
+        }
+        for number, one in enumerate(copies)
+    ]
+    return {"resourceType": "Bundle", "type": "transaction", "entry": entries}
+
+
+def assert_refused(answer: Any, place: str) -> None:
+    assert answer.status_code == 422, answer.text
+    (issue,) = issues(answer)
+    assert issue["code"] == "business-rule"
+    assert issue["details"]["coding"][0]["code"] == "pressure-outside-band"
+    assert issue["expression"] == [place]
+    assert "Programme.regimen[0].dose.pressure" in issue["diagnostics"]
+    assert "add an override" in issue["diagnostics"]
+
+
+def total(client: Client, type_: str) -> int:
+    count: int = resource(client.get(f"/fhir/{type_}?_summary=count"))["total"]
+    return count
+
+
+def test_a_transaction_with_an_open_caution_stores_nothing(
+    client: Client, plan: JsonObject
+) -> None:
+    types = ("CarePlan", "ServiceRequest", "DeviceRequest", "Provenance")
+    before = [total(client, type_) for type_ in types]
+    bundle = as_transaction(client, without_override(plan), "meadow-4")
+    assert_refused(client.post("/fhir", bundle), "Bundle.entry[0].resource")
+    assert [total(client, type_) for type_ in types] == before
+    assert client.get("/programmes/meadow-4").status_code == 404
+
+
+def test_with_its_override_it_is_the_document_that_was_posted(
+    client: Client, plan: JsonObject
+) -> None:
+    sent = client.post("/fhir", as_transaction(client, plan, "meadow-4"))
+    assert sent.status_code == 200, sent.text
+    one, other = (resource(client.get(f"/programmes/{id_}")) for id_ in ("meadow-3", "meadow-4"))
+    assert other == one | {"id": "meadow-4"}
+    assert other["override"] == [OVERRIDE]
+
+
+def test_an_override_cannot_be_taken_out_of_a_plan_in_force(
+    client: Client, plan: JsonObject
+) -> None:
+    assert_refused(client.put(f"/fhir/CarePlan/{plan['id']}", without_override(plan)), "CarePlan")
+
+
+def test_a_request_cannot_be_changed_into_a_caution(client: Client, plan: JsonObject) -> None:
+    assert client.put(f"/fhir/CarePlan/{plan['id']}", plan).status_code == 200
+    mild = trade_examples.programme(id="meadow-5")
+    mild["regimen"][0]["dose"]["pressure"] = {"low": 10, "high": 20}
+    filed = client.post("/programmes", mild, content_type="application/json")
+    told = resource(filed)["resource"]
+    requests = [
+        read(client, one["reference"]) for one in told if "ServiceRequest/" in one["reference"]
+    ]
+    request = next(one for one in requests if "cm[H2O]" in json.dumps(one, default=float))
+    stronger = json.loads(json.dumps(request, default=float).replace('"value": 20', '"value": 45'))
+    assert stronger != request
+    assert_refused(client.put(f"/fhir/ServiceRequest/{request['id']}", stronger), "ServiceRequest")
+    assert read(client, f"ServiceRequest/{request['id']}") == request
+
+
+def test_a_mistake_can_always_be_marked_as_one(client: Client, plan: JsonObject) -> None:
+    mistaken = without_override(plan) | {"status": "entered-in-error"}
+    assert client.put(f"/fhir/CarePlan/{plan['id']}", mistaken).status_code == 200
+
+
+def test_a_plan_that_comes_before_its_requests_is_judged_when_they_come(
+    client: Client, plan: JsonObject
+) -> None:
+    bundle = as_transaction(client, without_override(plan), "meadow-6")
+    text = json.dumps(bundle)
+    for number, entry in enumerate(bundle["entry"]):
+        target = f"{entry['resource']['resourceType']}/part-{number}"
+        text = text.replace(f'"reference": "{entry["fullUrl"]}"', f'"reference": "{target}"')
+    care_plan, *requests = (entry["resource"] for entry in json.loads(text)["entry"])
+    sent = client.put("/fhir/CarePlan/part-0", care_plan | {"id": "part-0"})
+    assert sent.status_code == 201, sent.text
+    answers = [
+        client.put(f"/fhir/{one['resourceType']}/part-{n}", one | {"id": f"part-{n}"})
+        for n, one in enumerate(requests, start=1)
+    ]
+    refused = [answer for answer in answers if answer.status_code != 201]
+    assert refused, "the one that makes the plan whole"
+    for answer in refused:
+        assert issues(answer)[0]["details"]["coding"][0]["code"] == "pressure-outside-band"
