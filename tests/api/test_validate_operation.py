@@ -1,6 +1,7 @@
 """$validate: R4 operation Resource/$validate."""
 
 from typing import Any
+from uuid import uuid4
 
 import pytest
 from api_client import Client, issues, places
@@ -94,7 +95,11 @@ def test_deletion_is_asked_of_what_is_there_whatever_is_sent(client: Client) -> 
 
 
 def bundle(type_: str, *resources: dict[str, Any]) -> dict[str, Any]:
-    entries: list[dict[str, Any]] = [{"resource": resource} for resource in resources]
+    entries: list[dict[str, Any]] = [
+        {"fullUrl": f"urn:uuid:{uuid4()}", "resource": {**resource}} for resource in resources
+    ]
+    for entry in entries:
+        entry["resource"].pop("id", None)
     if type_ in ("batch", "transaction"):
         entries = [
             entry | {"request": {"method": "POST", "url": entry["resource"]["resourceType"]}}

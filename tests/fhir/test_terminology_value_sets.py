@@ -124,6 +124,20 @@ def test_what_cannot_be_listed_is_not_expanded() -> None:
         is_in(known, unknown["url"], coding("blue"))
 
 
+def test_what_is_taken_out_of_a_system_that_is_not_listed_is_not_judged() -> None:
+    ucum = "http://unitsofmeasure.org"
+    units = value_set("units", {"system": ucum})
+    listed = {"system": ucum, "concept": [{"code": "mg"}]}
+    fewer = value_set("fewer", {"system": ucum}, exclude=[listed])
+    within = value_set("within", {"valueSet": [fewer["url"]]})
+    known = terminology(units, fewer, within)
+    assert is_in(known, units["url"], coding("mg", ucum))
+    assert not is_in(known, units["url"], coding("milligram", ucum))
+    for made in (fewer, within):
+        with pytest.raises(NotCheckedError):
+            is_in(known, made["url"], coding("mg", ucum))
+
+
 def test_listed_codes_of_a_system_that_is_not_held_are_judged_by_the_list() -> None:
     made = value_set("v", {"system": SNOMED, "concept": [{"code": "1"}]})
     known = terminology(made)

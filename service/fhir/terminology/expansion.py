@@ -33,7 +33,7 @@ def expand(content: Content, wanted: Wanted, systems: CodeSystems, instant: date
     Raises NotCheckedError for a value set with members that cannot be listed: a list that lacks
     some would read as if it had all.
     """
-    if content.open is None or content.filtered:
+    if content.open is None:
         raise NotCheckedError(f"How {content.url} selects its codes is not known here.")
     if content.open:
         told = f"{content.url} takes codes of {', '.join(sorted(content.open))}, which are"

@@ -8,7 +8,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Protocol
 
 from service.fhir.definitions import Definitions
-from service.fhir.fhirpath.units import CALENDAR_WORDS, unit_of
 from service.fhir.json import JsonObject
 from service.fhir.outcome import shown
 from service.fhir.r4 import tables
@@ -18,7 +17,6 @@ from service.fhir.units import UCUM, ucum_fault
 
 CORE_VERSION = "4.0.1"
 _V2_TABLES = "http://terminology.hl7.org/CodeSystem/v2-"
-_CALENDAR_BASES = ("year", "month")
 
 
 class System(Protocol):
@@ -85,28 +83,17 @@ class ListedSystem:
 
 
 class UcumSystem:
-    """UCUM: what is listed in value sets of the core, or made of units that are known here.
-
-    Case matters. A code with a unit that is not known here is not judged.
-    """
+    """UCUM: a grammar over a list of units, so that every code can be judged. Case matters."""
 
     url = UCUM
     name = "UCUM"
     version: str | None = None
 
-    def __init__(self, listed: frozenset[str]) -> None:
-        self._listed = listed
-
     def find(self, code: str) -> Concept | Absent:
         expected = ucum_fault(code)
         if expected is not None:
             return Absent(f"Found {shown(code)}, expected {expected}.")
-        if code in self._listed or _is_known_unit(code):
-            return Concept(code)
-        told = (
-            f"{shown(code)} has a unit that is not known here: as a UCUM code it was not checked."
-        )
-        raise NotCheckedError(told)
+        return Concept(code)
 
     def spelled(self, code: str) -> str:
         return code
@@ -136,7 +123,7 @@ class CodeSystems:
         self._definitions = definitions
         self._by_url: dict[str, System] = {url: NamedSystem(url) for url in _named(definitions)}
         self._by_url |= {url: _of_core(url, codes) for url, codes in tables.code_systems().items()}
-        self._by_url[UCUM] = UcumSystem(frozenset(_listed_in_core(UCUM)))
+        self._by_url[UCUM] = UcumSystem()
         self._loaded = {
             (one["url"], one.get("version")): _loaded(one)
             for one in definitions.of_type("CodeSystem")
@@ -232,15 +219,3 @@ def _named(definitions: Definitions) -> Iterator[str]:
     for concept_map in definitions.of_type("ConceptMap"):
         for group in concept_map.get("group", ()):
             yield from (group[end] for end in ("source", "target") if end in group)
-
-
-def _listed_in_core(url: str) -> Iterator[str]:
-    for systems in tables.value_sets().values():
-        yield from systems.get(url) or ()
-
-
-def _is_known_unit(code: str) -> bool:
-    """Whether units alone make up the code: FHIRPath's calendar words are none of UCUM's."""
-    if code in CALENDAR_WORDS or any(word in code for word in _CALENDAR_BASES):
-        return False
-    return unit_of(code) is not None

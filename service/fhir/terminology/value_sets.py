@@ -24,15 +24,15 @@ class Content:
     """What a value set holds.
 
     ``members``: by system and code, in order. ``open``: systems that may hold further members,
-    which cannot be listed; None for any system. ``resource``: None for a value set of the core.
-    ``filtered``: how the members are chosen is not understood, so ``open`` is all there is.
+    which cannot be listed; None for any system. ``chosen``: not every code of those is a member.
+    ``resource``: None for a value set of the core.
     """
 
     url: str
     members: dict[_Key, Concept]
     open: frozenset[str] | None = frozenset()
     resource: JsonObject | None = None
-    filtered: bool = False
+    chosen: bool = False
 
     @cached_property
     def systems(self) -> frozenset[str | None]:
@@ -85,7 +85,7 @@ class ValueSets:
             if member is not None:
                 self._check_version(coding)
                 return member
-        if content.open is None or (content.filtered and system in content.open):
+        if content.open is None or (content.chosen and system in content.open):
             told = f"The codes that {content.url} selects are not known here:"
             raise NotCheckedError(f"{told} {shown(code)} was not checked.")
         if system in content.open:
@@ -107,18 +107,12 @@ class ValueSets:
         url, version = resource["url"], resource.get("version")
         code_set = self._definitions.code_set(f"{url}|{version}" if version else url)
         if code_set is None:
-            return Content(url, {}, self._named(resource), resource, filtered=True)
+            return Content(url, {}, self._named(resource), resource, chosen=True)
         members = {
             key: concept for key, concept in self._candidates(resource) if key in code_set.pairs
         }
-        still_open = set()
-        for system in code_set.whole_systems:
-            listed = self._systems.listed(system)
-            if listed is None:
-                still_open.add(system)
-            else:
-                members |= {(system, code): one for code, one in listed.concepts.items()}
-        return Content(url, members, frozenset(still_open), resource)
+        is_chosen = self._excludes(resource)
+        return Content(url, members, code_set.whole_systems, resource, chosen=is_chosen)
 
     def _candidates(self, resource: JsonObject) -> Iterator[tuple[_Key, Concept]]:
         """Everything that the parts of a value set mention, in order."""
@@ -142,6 +136,16 @@ class ValueSets:
                 yield from self._candidates(inner)
             elif (core := self._core.get(canonical.partition("|")[0])) is not None:
                 yield from core.members.items()
+
+    def _excludes(self, resource: JsonObject) -> bool:
+        """Whether anything is taken out of what is included, at any depth."""
+        compose = resource.get("compose", {})
+        inner = (
+            self._definitions.find(canonical)
+            for part in compose.get("include", ())
+            for canonical in part.get("valueSet", ())
+        )
+        return "exclude" in compose or any(one and self._excludes(one) for one in inner)
 
     def _named(self, resource: JsonObject) -> frozenset[str] | None:
         """Systems that members may come from; None when an included value set is not known."""
