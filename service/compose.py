@@ -37,13 +37,17 @@ def system_clock() -> datetime:
     return datetime.now(UTC)
 
 
-def build_definitions() -> Definitions:
-    """The definitions that ship with the software."""
-    return Definitions.load(profiles_dir(), mappings_dir() / "conceptmaps")
+def build_definitions(settings: Settings | None = None) -> Definitions:
+    """The definitions that ship with the software and those that the settings name.
+
+    Raises ``DefinitionError`` or ``JsonError`` for what cannot be used.
+    """
+    more = (settings or Settings()).definitions
+    return Definitions.load(profiles_dir(), mappings_dir() / "conceptmaps", *more)
 
 
 def build_validator(definitions: Definitions | None = None) -> QuickValidator:
-    """The validator with our profiles and the rules by which they apply."""
+    """The validator with the profiles and the rules by which ours apply."""
     rules = profile_rules(read((profiles_dir() / "rules.json").read_bytes()))
     return QuickValidator(definitions or build_definitions(), rules, rest_references=True)
 
@@ -82,7 +86,7 @@ def open_services(settings: Settings, clock: Clock = system_clock) -> Iterator[S
     Raises TableError when a mapping table does not fit the documents.
     """
     tables()
-    definitions = build_definitions()
+    definitions = build_definitions(settings)
     validator = build_validator(definitions)
     with (
         open_store(settings.store) as store,
@@ -126,6 +130,7 @@ def _put_on_shelf(shelf: Store, definitions: Definitions, instant: datetime) -> 
         )
         for type_ in SHIPPED
         for one in definitions.of_type(type_)
+        if "id" in one
     ]
     with shelf.begin() as work:
         work.write(entries)

@@ -5,11 +5,12 @@ a file that happens to lie in the folder from which it was started.
 """
 
 import ipaddress
+import os
 from pathlib import Path
 from typing import Annotated
 
 from pydantic import Field, field_validator
-from pydantic_settings import BaseSettings, SettingsConfigDict
+from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
 MEBIBYTE = 1024 * 1024
 DANGER = "AIRWAY_ALLOW_OPEN_ACCESS_BEYOND_THIS_COMPUTER"
@@ -45,6 +46,9 @@ class Settings(BaseSettings):
     max_page_size: Annotated[int, Field(ge=1)] = 1000
     """A greater ``_count`` is lowered to this."""
     max_bundle_entries: Annotated[int, Field(ge=1)] = 2000
+    definitions: Annotated[tuple[Path, ...], NoDecode] = ()
+    """Folders and FHIR packages (``.tgz``) with further profiles and code systems, separated as in
+    ``PATH``. A resource meets them where it claims them or is asked to."""
     policy: Path | None = None
     """A TOML file with the clinic's own thresholds of cautions; see DEVELOPERS.md."""
     age_of_consent: Annotated[int, Field(ge=0)] = 16
@@ -52,6 +56,11 @@ class Settings(BaseSettings):
     registry_recipient: str | None = None
     """Reference of the registry that releases are for, for example ``Organization/registry``; a
     consent that names recipients counts only when it names this one."""
+
+    @field_validator("definitions", mode="before")
+    @classmethod
+    def _paths(cls, value: object) -> object:
+        return [one for one in value.split(os.pathsep) if one] if isinstance(value, str) else value
 
     @field_validator("base_url")
     @classmethod

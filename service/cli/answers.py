@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from service.cli.options import StoreOption, open_record, stop
+from service.cli.options import StoreOption, open_record, settings_with, stop
 from service.cli.tables import adherence_lines, extract_lines
 from service.compose import system_clock
 from service.fhir.json import JsonObject, read
@@ -90,7 +90,7 @@ def extract(
     try:
         period = HalfYear.parse(half_year)
         with open_record(store, must_exist=True) as record:
-            made = release(record, period, system_clock, terms=_terms(Settings()))
+            made = release(record, period, system_clock, terms=_terms(settings_with()))
     except (ValueError, NotReleasable) as error:
         stop(str(error))
     if out is None:

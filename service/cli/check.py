@@ -7,10 +7,10 @@ from typing import Annotated
 
 import typer
 
-from service.cli.options import Format, stop
+from service.cli.options import UNUSABLE, Format, settings_with, stop
 from service.cli.pieces import STANDARD_INPUT, Piece, pieces
 from service.cli.progress import bytes_bar
-from service.compose import build_validator
+from service.compose import build_definitions, build_validator
 from service.fhir.batch import Summary, check_batch
 from service.fhir.fast import QuickValidator
 from service.fhir.json import JsonError, read, write
@@ -44,6 +44,11 @@ def check(
     for path in files:
         if path != STANDARD_INPUT and not path.is_file():
             stop(f"{path}: no such file")
+    settings_with()
+    try:
+        build_definitions()
+    except UNUSABLE as error:
+        stop(str(error))
     judge = _advised if advice else _batch
     summary = Summary()
     total = sum(path.stat().st_size for path in files if path != STANDARD_INPUT)

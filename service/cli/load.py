@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from service.cli.options import Format, StoreOption, open_record, stop
+from service.cli.options import Format, StoreOption, open_record, settings_with, stop
 from service.cli.progress import bytes_bar
 from service.compose import load_policy, system_clock
 from service.fhir.json import write
@@ -17,7 +17,6 @@ from service.mapping.feeds import FeedError
 from service.programme.checks.clinic import PolicyError
 from service.record import Actor
 from service.record.load import LoadedRow, load_files
-from service.settings import Settings
 
 BY = Actor("The airway load command", role="enterer")
 
@@ -53,7 +52,7 @@ def load(
     Example: airway load diary.csv --map phone-diary
     """
     try:
-        policy = load_policy(Settings())
+        policy = load_policy(settings_with())
     except PolicyError as error:
         stop(str(error))
     total = sum(path.stat().st_size for path in files)

@@ -4,11 +4,15 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, NoReturn
+from tarfile import TarError
+from typing import Annotated, Any, NoReturn
 
 import typer
+from pydantic import ValidationError
 
 from service.compose import build_record, build_validator, open_store
+from service.fhir.definitions import DefinitionError
+from service.fhir.json import JsonError
 from service.record import Record
 from service.settings import Settings
 from service.store.contract import StoreFormatError
@@ -21,6 +25,9 @@ class Format(StrEnum):
     NDJSON = "ndjson"
 
 
+UNUSABLE = (StoreFormatError, DefinitionError, JsonError, TarError, OSError)
+"""Why a file of the record or of further definitions cannot be used."""
+
 StoreOption = Annotated[
     Path | None,
     typer.Option(help="The file that holds the record [AIRWAY_STORE]", show_default=False),
@@ -30,18 +37,29 @@ StoreOption = Annotated[
 @contextmanager
 def open_record(store: Path | None, *, must_exist: bool = False) -> Iterator[Record]:
     """The record in ``store``, else in the file of the settings; exits if it should be there."""
-    path = store or Settings().store
+    path = store or settings_with().store
     if must_exist and not path.is_file():
         stop(f"There is no record at {path}")
     with ExitStack() as stack:
         try:
+            validator = build_validator()
             opened = stack.enter_context(open_store(path))
-        except (OSError, StoreFormatError) as error:
+        except UNUSABLE as error:
             stop(f"The record at {path} cannot be opened: {error}")
-        yield build_record(opened, build_validator())
+        yield build_record(opened, validator)
 
 
 def stop(why: str) -> NoReturn:
     """End the command: the request cannot be carried out (exit status 2)."""
     typer.echo(why, err=True)
     raise typer.Exit(2)
+
+
+def settings_with(**given: Path | str | int | None) -> Settings:
+    """The environment's settings, with what the command line gave in place of them."""
+    named: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
+    try:
+        return Settings(**named)
+    except ValidationError as error:
+        first = error.errors()[0]
+        stop(f"AIRWAY_{str(first['loc'][0]).upper()}: {first['msg']}")

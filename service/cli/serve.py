@@ -1,16 +1,13 @@
 """``airway serve``: the HTTP service."""
 
-from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
-from pydantic import ValidationError
 
 from service import compose
-from service.cli.options import StoreOption, stop
+from service.cli.options import UNUSABLE, StoreOption, settings_with, stop
 from service.programme.checks.clinic import PolicyError
-from service.settings import OpenAccessError, Settings
-from service.store.contract import StoreFormatError
+from service.settings import OpenAccessError
 
 
 def serve(
@@ -27,15 +24,5 @@ def serve(
     """
     try:
         compose.serve(settings_with(store=store, host=host, port=port))
-    except (OpenAccessError, PolicyError, StoreFormatError, OSError) as error:
+    except (OpenAccessError, PolicyError, *UNUSABLE) as error:
         stop(str(error))
-
-
-def settings_with(**given: Path | str | int | None) -> Settings:
-    """The environment's settings, with what the command line gave in place of them."""
-    named: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
-    try:
-        return Settings(**named)
-    except ValidationError as error:
-        first = error.errors()[0]
-        stop(f"AIRWAY_{str(first['loc'][0]).upper()}: {first['msg']}")

@@ -14,7 +14,7 @@ from typing import Any
 
 from sqlalchemy import URL, Engine, create_engine, event
 from sqlalchemy.engine import Connection
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DatabaseError, OperationalError
 
 from service.store.contract import Reader, StoreBusyError, StoreFormatError, UnitOfWork
 from service.store.tables import metadata
@@ -35,7 +35,10 @@ class SqliteStore:
         self._turn = Lock()
         self._writer = _engine(path, "BEGIN IMMEDIATE", busy_seconds, pool_size=1, max_overflow=0)
         try:
+            try:
             self._prepare(path)
+        except DatabaseError as error:
+            raise StoreFormatError(f"{path.name} is no store: {error.orig}") from None
         except BaseException:
             self._writer.dispose()
             raise
