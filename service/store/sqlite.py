@@ -35,9 +35,9 @@ class SqliteStore:
         self._turn = Lock()
         self._writer = _engine(path, "BEGIN IMMEDIATE", busy_seconds, pool_size=1, max_overflow=0)
         try:
-            try:
             self._prepare(path)
         except DatabaseError as error:
+            self._writer.dispose()
             raise StoreFormatError(f"{path.name} is no store: {error.orig}") from None
         except BaseException:
             self._writer.dispose()
