@@ -74,8 +74,11 @@ def _as_ndjson(findings: list[Finding]) -> Iterator[str]:
 
 
 def _text(piece: Piece, findings: list[Finding]) -> Iterator[str]:
+    """A line for each error and warning; advice is in the outcomes only."""
     place = f"{piece.source}:{piece.line}"
     for finding in findings:
+        if finding.severity == "information":
+            continue
         rule = f" [{finding.key}]" if finding.key else ""
         where = f" {finding.expression}:" if finding.expression else ""
         yield f"{place}: {finding.severity}{rule}:{where} {finding.diagnostics}"

@@ -1,13 +1,11 @@
 """What the pages say is what the software does."""
 
-import re
 from pathlib import Path
 
 from readme import commands
 from typer.testing import CliRunner
 
 from service.cli import app
-from service.fhir.validation import NOT_CHECKED
 from service.settings import DANGER, Settings
 
 HOME = Path(__file__).resolve().parents[2]
@@ -19,11 +17,6 @@ def test_the_first_paragraph_states_the_job() -> None:
     first = README.split("\n\n")[1]
     assert "airway-clearance" in first
     assert "CarePlan" in first
-
-
-def test_the_readme_lists_exactly_the_base_constraints_that_are_not_checked() -> None:
-    listed = README.partition("<!-- not checked -->")[2].partition("<!-- end -->")[0]
-    assert set(re.findall(r"`([^`]+)`", listed)) == set(NOT_CHECKED)
 
 
 def test_every_command_is_in_the_help_with_an_example() -> None:
