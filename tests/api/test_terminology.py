@@ -298,7 +298,7 @@ TEXTS = st.text(max_size=9) | st.sampled_from(
 )
 TYPED = st.one_of(
     TEXTS.map(lambda text: {"valueString": text}),
-    st.integers().map(lambda number: {"valueInteger": number}),
+    st.integers(-(2**40), 2**40).map(lambda number: {"valueInteger": number}),
     st.booleans().map(lambda flag: {"valueBoolean": flag}),
     st.dictionaries(
         st.sampled_from(["system", "code", "version", "display"]),
