@@ -218,3 +218,24 @@ def test_one_type_of_a_choice_by_its_short_path() -> None:
     assert keys(judged(observation(part("a"), valueQuantity={"value": 1}), rule)) == [
         ("cardinality-min", "Observation.value")
     ]
+
+
+def test_bundles_in_bundles_by_a_profile_of_themselves_cost_no_more_than_their_size() -> None:
+    url = f"{HOME}/StructureDefinition/nest"
+    rule = profile(
+        "nest", "Bundle",
+        element("Bundle.entry", slicing=slicing("profile", "resource")),
+        element("Bundle.entry:inner", max="1"),
+        element("Bundle.entry:inner.resource", type=[{"code": "Bundle", "profile": [url]}]),
+        element("Bundle.timestamp", max="0"),
+    )  # fmt: skip
+
+    def nested(levels: int, **more: Any) -> dict[str, Any]:
+        inner = {"resourceType": "Bundle", "id": "b", "type": "collection"} | more
+        for _ in range(levels):
+            row = {"fullUrl": "https://e.example/Bundle/b", "resource": inner}
+            inner = {"resourceType": "Bundle", "id": "b", "type": "collection", "entry": [row]}
+        return inner
+
+    assert judged(nested(15), rule) == []
+    assert judged(nested(15, timestamp="2031-01-01T00:00:00Z"), rule) == [], "it is in no slice"

@@ -1,6 +1,8 @@
 """Every profile by canonical, compiled on first use; the loaded ones at start-up."""
 
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 from service.fhir.definitions import DefinitionError, Definitions
 from service.fhir.json import JsonObject
@@ -54,7 +56,8 @@ class Profiles:
     def conforms(self, item: Item, canonical: str) -> bool | None:
         """Whether an item meets a profile or is of a type; None where that is not known.
 
-        What is being asked already counts as met, so that references in a circle end.
+        What is being asked already counts as met, so that references in a circle end; an answer is
+        remembered within ``one_document``, so that nesting does not multiply the work.
         """
         bare = canonical.partition("|")[0].removeprefix(HL7)
         check = self.get(canonical)
@@ -62,14 +65,21 @@ class Profiles:
             return specialises(item.type, bare) if "/" not in bare else None
         if not specialises(item.type, check.type):
             return False
-        asked: set[tuple[int, str]] = self._asked.__dict__.setdefault("pairs", set())
+        answers: dict[tuple[int, str], bool] = self._asked.__dict__.setdefault("answers", {})
         pair = (id(item.value), check.canonical)
-        if pair in asked:
-            return True
-        asked.add(pair)
+        if isinstance(item.value, dict) and pair in answers:
+            return answers[pair]
+        answers[pair] = True
+        report = Report()
+        check.check(item, report)
+        answers[pair] = not report.failed
+        return answers[pair]
+
+    @contextmanager
+    def one_document(self) -> Iterator[None]:
+        """Answers hold for as long as one document is checked, in one thread."""
+        self._asked.answers = {}
         try:
-            report = Report()
-            check.check(item, report)
-            return not report.failed
+            yield
         finally:
-            asked.discard(pair)
+            self._asked.answers = {}

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from service.fhir.definitions import DefinitionError, Definitions
+from service.fhir.json import JsonObject
 from service.fhir.outcome import Finding
 from service.fhir.validation.bundles import bundle_faults
 from service.fhir.validation.claims import Claims
@@ -58,6 +59,13 @@ class Validator:
         if not isinstance(resource, dict):
             walk.refuse(resource, "")
             return report.findings
+        with self._profiles.one_document():
+            self._check(walk, resource, profiles, report)
+        return _once(report.findings)
+
+    def _check(
+        self, walk: Walk, resource: JsonObject, profiles: Sequence[str], report: Report
+    ) -> None:
         root = Scope(resource, str(resource.get("resourceType", "")))
         walk.resource(root)
         for scope in walk.scopes:
@@ -73,7 +81,6 @@ class Validator:
             asked = profiles if scope is root else ()
             if not scope.contained:
                 self._claims.check(scope, asked, report)
-        return _once(report.findings)
 
     def _typed(self, item: Item, canonicals: tuple[str, ...], report: Report) -> None:
         """Profiles that the base standard names for a datatype, such as SimpleQuantity."""
