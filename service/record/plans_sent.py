@@ -1,9 +1,9 @@
-"""Plans sent as resources: the same cautions as for documents, and one child to a programme.
+"""Plans sent as resources: judged like documents, and one child to a programme.
 
 A document is judged before it becomes resources. What comes over the FHIR interface in any order
 and in parts is judged as it would stand: after the writes, before they are committed, every plan
-of a programme that they speak of. Cautions are not raised for a plan that cannot be read as a
-document yet, nor for one that has ended or was a mistake: nobody will follow it any more.
+of a programme that they speak of. Nothing is raised for a plan that cannot be read as a document
+yet, nor for one that has ended or was a mistake: nobody will follow it any more.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -28,14 +28,23 @@ _HOLDERS = {
     "DeviceRequest": "groupIdentifier",
 }
 """Where each type names the programme that it belongs to."""
+_NEVER = frozenset(
+    {
+        "unknown-technique", "impossible-number", "impossible-date", "band-upside-down",
+        "end-before-start", "unknown-zone", "zone-order", "two-doses", "dose-part-missing",
+        "build-up-above-target", "setting-off-scale", "schedule-too-often",
+        "schedule-times-and-frequency", "schedule-frequency-of-what",
+    }
+)  # fmt: skip
+"""Refusals that no part of a plan still to come could mend."""
 _TO_FOLLOW = frozenset({"draft", "active", "on-hold"})
 
 
 def judge_of(changes: Sequence[Change], policy: Policy) -> Callable[[Reader], None] | None:
     """A last look before ``changes`` are committed; None when they speak of no programme.
 
-    The function raises Invalid with every caution that no override accepts, and for a programme
-    whose plans are about more than one child.
+    The function raises Invalid with every refusal and every caution that no override accepts, and
+    for a programme whose plans are about more than one child.
     """
     places: dict[str, str] = {}
     for change in changes:
@@ -79,12 +88,10 @@ def _findings(reader: Reader, programme: str, policy: Policy, place: str) -> Ite
         yield Finding("error", "business-rule", place, told)
     for plan in meant:
         if plan.get("status") in _TO_FOLLOW:
-            yield from _open_cautions(reader, plan, policy, place)
+            yield from _faults(reader, plan, policy, place)
 
 
-def _open_cautions(
-    reader: Reader, plan: JsonObject, policy: Policy, place: str
-) -> Iterator[Finding]:
+def _faults(reader: Reader, plan: JsonObject, policy: Policy, place: str) -> Iterator[Finding]:
     resolve = _resolver(reader)
     try:
         document = from_resources(plan, resolve).to_json()
@@ -95,7 +102,7 @@ def _open_cautions(
     conditions = [read(one.body) for one in reader.search("Condition", [of_child]).versions]
     known = known_child(resolve(patient) or {}, conditions)
     for problem in check_programme(document, policy=policy, known=known).problems:
-        if problem.kind == "caution":
+        if problem.kind == "caution" or problem.key in _NEVER:
             told = problem_of(problem)
             where = f"{problem.path} of {document['id']}"
             yield Finding(told.severity, told.code, place, f"{where}: {told.diagnostics}", told.key)

@@ -170,3 +170,34 @@ def test_a_programme_is_about_one_child(client: Client, plan: JsonObject) -> Non
     (issue,) = issues(again)
     assert issue["diagnostics"].startswith("All plans of programme meadow-7 are about one child")
     assert total(client, "Patient") == children
+
+
+def _other_zone(plan: JsonObject) -> None:
+    zones = [one for one in plan["extension"] if one["url"].endswith("/time-zone")]
+    zones[0]["extension"][0]["valueCode"] = "Europe/Nowhere"
+
+
+def _no_breaths(regimen: JsonObject) -> None:
+    dose = next(one for one in regimen["extension"] if one["url"].endswith("/dose"))
+    dose["extension"] = [one for one in dose["extension"] if one["url"] != "breaths"]
+
+
+@pytest.mark.parametrize(
+    ("type_", "spoil", "key", "place"),
+    [
+        ("CarePlan", _other_zone, "unknown-zone", "Programme.timeZone[0].zone"),
+        ("ServiceRequest", _no_breaths, "dose-part-missing", "Programme.regimen[0].dose"),
+    ],
+)
+def test_a_plan_that_nobody_can_follow_is_refused_whichever_way_it_comes(
+    client: Client, plan: JsonObject, type_: str, spoil: Any, key: str, place: str
+) -> None:
+    bundle = as_transaction(client, plan, "meadow-6")
+    entry = next(one for one in bundle["entry"] if one["resource"]["resourceType"] == type_)
+    spoil(entry["resource"])
+    before = total(client, "CarePlan")
+    answer = client.post("/fhir", bundle)
+    assert answer.status_code == 422, answer.text
+    assert [one["details"]["coding"][0]["code"] for one in issues(answer)] == [key]
+    assert place in issues(answer)[0]["diagnostics"]
+    assert total(client, "CarePlan") == before
