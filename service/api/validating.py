@@ -13,6 +13,7 @@ from service.api.queries import only, pairs_of
 from service.api.served import Call
 from service.fhir.json import JsonObject, read
 from service.fhir.outcome import Finding, has_errors, shown
+from service.fhir.positions import located
 
 _MODES = frozenset({"create", "update", "delete", "profile"})
 _CARRIED_OUT = frozenset({"batch", "transaction"})
@@ -23,13 +24,16 @@ class _Question:
     resource: JsonObject | None
     mode: str | None
     profile: str | None
+    text: bytes | None
+    """The body, when it is the resource itself."""
 
 
 async def validate(call: Call) -> Response:
     """Answers 200 and an OperationOutcome, whatever is found.
 
     The resource is the body, the parameter ``resource`` of a Parameters body, or, at a resource's
-    own address and without either, the one that is stored.
+    own address and without either, the one that is stored. Findings in a body that is the resource
+    have its lines and columns.
     """
     check_accept(call.request)
     body = b"" if call.request.method == "GET" else await call.request.body()
@@ -45,20 +49,21 @@ async def validate(call: Call) -> Response:
 def _question(call: Call, body: bytes) -> _Question:
     pairs = pairs_of(call.request)
     mode, profile = only(pairs, "mode"), only(pairs, "profile")
-    resource = None
+    resource, text = None, None
     if body:
+        text = body
         resource = object_in(body, call.services.settings.max_body_bytes)
         if resource.get("resourceType") == "Parameters":
             given = Parameters(resource)
             mode = given.text("mode") or mode
             profile = given.text("profile") or profile
-            resource = given.resource("resource")
+            resource, text = given.resource("resource"), None
     if mode is not None and mode not in _MODES:
         told = f"Found {shown(mode)}, expected one of: {', '.join(sorted(_MODES))}."
         raise refusal(400, told, code="value", expression="http.mode")
     if mode == "profile" and profile is None:
         raise refusal(400, "Mode profile needs a profile.", expression="http.profile")
-    return _Question(resource, mode, profile)
+    return _Question(resource, mode, profile, text)
 
 
 def _findings(call: Call, question: _Question) -> list[Finding]:
@@ -80,6 +85,8 @@ def _findings(call: Call, question: _Question) -> list[Finding]:
     profiles = [question.profile] if question.profile else []
     findings = call.services.validator.diagnose(resource, profiles)
     findings += _findings_of_mode(call.type, question.mode, resource, id_)
+    if question.text is not None:
+        findings = located(findings, question.text)
     if not has_errors(findings):
         accepted = question.mode in {"create", "update"}
         told = "No errors: this would be accepted." if accepted else "No errors were found."

@@ -8,7 +8,9 @@ from service.api.bodies import body_of, resource_in
 from service.api.headers import check_accept
 from service.api.outcomes import refusal
 from service.api.served import Call
+from service.fhir.positions import located
 from service.record import Change, Create, Delete, Match, Update, Written
+from service.record.errors import Invalid
 from service.record.matching import match_of
 from service.record.plans_sent import judge_of
 
@@ -21,7 +23,7 @@ async def create(call: Call) -> Response:
 
     def work() -> Written:
         match = None if condition is None else _match(call, condition)
-        return _write(call, Create(resource_in(body, call), match=match))
+        return _write(call, Create(resource_in(body, call), match=match), body)
 
     return written_response(call.request, await run_in_threadpool(work), call.base)
 
@@ -36,7 +38,7 @@ async def update(call: Call) -> Response:
         if resource.get("id") != call.id:
             told = "The id in the body must be the id in the address."
             raise refusal(400, told, expression=f"{call.type}.id")
-        return _write(call, Update(resource, if_match=call.request.headers.get("if-match")))
+        return _write(call, Update(resource, if_match=call.request.headers.get("if-match")), body)
 
     return written_response(call.request, await run_in_threadpool(work), call.base)
 
@@ -49,7 +51,7 @@ async def update_matching(call: Call) -> Response:
     def work() -> Written:
         match = _match(call, call.request.url.query)
         if_match = call.request.headers.get("if-match")
-        return _write(call, Update(resource_in(body, call), if_match=if_match, match=match))
+        return _write(call, Update(resource_in(body, call), if_match=if_match, match=match), body)
 
     return written_response(call.request, await run_in_threadpool(work), call.base)
 
@@ -66,7 +68,13 @@ def _match(call: Call, condition: str) -> Match:
     return match_of(call.type, condition, base=call.base)
 
 
-def _write(call: Call, change: Change) -> Written:
+def _write(call: Call, change: Change, body: bytes = b"") -> Written:
+    """Carries out a change; what is wrong with the resource in ``body`` is located there."""
     services = call.services
     judge = judge_of([change], services.policy)
-    return services.record.write([change], by=call.caller, before_commit=judge)[0]
+    try:
+        return services.record.write([change], by=call.caller, before_commit=judge)[0]
+    except Invalid as error:
+        if not body:
+            raise
+        raise Invalid(located(error.findings, body)) from None

@@ -1,7 +1,8 @@
 """``airway check``: validate resources in files against R4 and the project's profiles."""
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -15,6 +16,7 @@ from service.fhir.batch import Summary, check_batch
 from service.fhir.fast import QuickValidator
 from service.fhir.json import JsonError, read, write
 from service.fhir.outcome import Finding, json_finding, operation_outcome
+from service.fhir.positions import located
 
 
 def check(
@@ -55,7 +57,8 @@ def check(
     with bytes_bar("Checking", total) as progress:
         for piece, findings in judge(files, profile or [], progress):
             summary.add(findings)
-            for line in _as_ndjson(findings) if output is Format.NDJSON else _text(piece, findings):
+            as_told = _as_ndjson(findings) if output is Format.NDJSON else _text(piece, findings)
+            for line in as_told:
                 typer.echo(line)
     if output is Format.TEXT:
         for severity, key, times in summary.rows():
@@ -84,7 +87,7 @@ def _batch(files: list[Path], profiles: list[str], progress: Callable[[int], Non
     for findings in check_batch(texts(), build_validator, profiles=profiles):
         piece = waiting.popleft()
         progress(len(piece.text))
-        yield piece, findings
+        yield piece, _in_file(piece, findings)
 
 
 def _advised(files: list[Path], profiles: list[str], progress: Callable[[int], None]) -> Judged:
@@ -92,15 +95,29 @@ def _advised(files: list[Path], profiles: list[str], progress: Callable[[int], N
     validator = build_validator()
     for path in files:
         for piece in pieces(path):
-            yield piece, _everything(validator, piece, profiles)
+            yield piece, _in_file(piece, _everything(validator, piece, profiles))
             progress(len(piece.text))
 
 
 def _everything(validator: QuickValidator, piece: Piece, profiles: list[str]) -> list[Finding]:
     try:
-        return validator.diagnose(read(piece.text), profiles)
+        return located(validator.diagnose(read(piece.text), profiles), piece.text)
     except JsonError as error:
         return [json_finding(error)]
+
+
+def _in_file(piece: Piece, findings: Iterable[Finding]) -> list[Finding]:
+    """Lines counted in the file, not in the piece; told once, not in the diagnostics too."""
+    return [
+        replace(
+            finding,
+            line=piece.line - 1 + (finding.line or 1),
+            diagnostics=finding.diagnostics.removeprefix(
+                f"line {finding.line}, column {finding.column}: "
+            ),
+        )
+        for finding in findings
+    ]
 
 
 def _as_ndjson(findings: list[Finding]) -> Iterator[str]:
@@ -108,8 +125,8 @@ def _as_ndjson(findings: list[Finding]) -> Iterator[str]:
 
 
 def _text(piece: Piece, findings: list[Finding]) -> Iterator[str]:
-    place = f"{piece.source}:{piece.line}"
     for finding in findings:
+        place = f"{piece.source}:{finding.line}:{finding.column or 1}"
         rule = f" [{finding.key}]" if finding.key else ""
         where = f" {finding.expression}:" if finding.expression else ""
         yield f"{place}: {finding.severity}{rule}:{where} {finding.diagnostics}"

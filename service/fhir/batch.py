@@ -10,6 +10,7 @@ from multiprocessing import get_start_method
 
 from service.fhir.fast import QuickValidator
 from service.fhir.outcome import Finding, Severity, has_errors
+from service.fhir.positions import located
 
 Build = Callable[[], QuickValidator]
 """Gives each process its validator; a function of a module, so that processes can be handed it."""
@@ -27,7 +28,7 @@ def check_batch(
     profiles: Sequence[str] = (),
     workers: int | None = None,
 ) -> Iterator[list[Finding]]:
-    """The findings of each JSON text, in the order of the texts.
+    """The findings of each JSON text, located in it, in the order of the texts.
 
     ``workers`` are processes, by default one for each core at hand; one worker, or a batch of one
     portion only, is checked in this process. At most three portions for each worker are held at a
@@ -107,7 +108,7 @@ def _check(portion: list[bytes]) -> list[list[Finding]]:
 def _checked(
     validator: QuickValidator, portion: list[bytes], profiles: Sequence[str]
 ) -> list[list[Finding]]:
-    return [validator.validate_text(text, profiles) for text in portion]
+    return [located(validator.validate_text(text, profiles), text) for text in portion]
 
 
 @dataclass(slots=True)

@@ -11,6 +11,9 @@ Severity = Literal["fatal", "error", "warning", "information"]
 FINDING_SYSTEM = "https://airway-programmes.example/fhir/CodeSystem/airway-finding"
 """Code system of the keys that name a broken rule in ``issue.details``."""
 
+_LINE = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-line"
+_COLUMN = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-col"
+
 _FAILING = frozenset({"fatal", "error"})
 _SHORT = 80
 
@@ -21,7 +24,8 @@ class Finding:
 
     ``code`` is a FHIR issue type; ``expression`` a FHIRPath with exact repetitions, counted from 0
     (empty when no place can be named); ``key`` the constraint or rule; ``profile`` the canonical
-    that raised it, None for the base standard.
+    that raised it, None for the base standard; ``line`` and ``column`` (from 1, in characters) the
+    place in the text that was given, where there is one.
     """
 
     severity: Severity
@@ -30,6 +34,8 @@ class Finding:
     diagnostics: str
     key: str | None = None
     profile: str | None = None
+    line: int | None = None
+    column: int | None = None
 
 
 def has_errors(findings: Iterable[Finding]) -> bool:
@@ -45,8 +51,16 @@ def operation_outcome(findings: Iterable[Finding]) -> JsonObject:
 
 
 def json_finding(error: JsonError) -> Finding:
-    """A text that could not be read, with line and column in its diagnostics."""
-    return Finding("error", error.code, error.path, str(error), key="json")
+    """A text that could not be read, with line and column also in its diagnostics."""
+    return Finding(
+        "error",
+        error.code,
+        error.path,
+        str(error),
+        key="json",
+        line=error.line,
+        column=error.column,
+    )
 
 
 def shown(value: Any) -> str:
@@ -66,7 +80,13 @@ def shown(value: Any) -> str:
 
 
 def _issue(finding: Finding) -> JsonObject:
-    issue: JsonObject = {"severity": finding.severity, "code": finding.code}
+    issue: JsonObject = {}
+    if finding.line is not None and finding.column is not None:
+        issue["extension"] = [
+            {"url": _LINE, "valueInteger": finding.line},
+            {"url": _COLUMN, "valueInteger": finding.column},
+        ]
+    issue |= {"severity": finding.severity, "code": finding.code}
     if finding.key:
         issue["details"] = {"coding": [{"system": FINDING_SYSTEM, "code": finding.key}]}
     issue["diagnostics"] = finding.diagnostics

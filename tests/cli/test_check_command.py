@@ -62,9 +62,31 @@ def test_one_outcome_for_each_line_also_for_what_is_not_json() -> None:
 def test_text_names_the_line_and_the_place() -> None:
     result = check("-", stdin=f"{PATIENT}\n\n{SPOILT}\n")
     assert result.stdout.splitlines() == [
-        "standard input:3: error [primitive]: Patient.active: found 1, expected true or false",
+        "standard input:3:36: error [primitive]: Patient.active: found 1, expected true or false",
         "       1 error primitive",
         "2 checked, 1 without errors, 1 with errors",
+    ]
+
+
+def test_lines_and_columns_are_those_of_the_file() -> None:
+    spread = json.dumps(json.loads(SPOILT), indent=1)
+    (found, *_) = check("-", stdin=f"\n{spread}").stdout.splitlines()
+    assert found.startswith("standard input:4:12: error [primitive]: Patient.active: ")
+
+
+def test_text_that_is_not_json_is_located_in_the_file() -> None:
+    (found, *_) = check("-", stdin=f"{PATIENT}\n" + '{"a":1,"a":2}').stdout.splitlines()
+    assert found.startswith("standard input:2:8: error [json]: a: property name")
+
+
+@pytest.mark.parametrize("options", [(), ("--advice",)])
+def test_outcomes_carry_line_and_column_as_the_standard_has_them(options: tuple[str, ...]) -> None:
+    """R4 extension-operationoutcome-issue-line.html and -col.html."""
+    result = check("-", "--format", "ndjson", *options, stdin=f"{PATIENT}\n{SPOILT}\n")
+    issues = [issue for issue in outcomes(result)[1]["issue"] if issue["severity"] == "error"]
+    base = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue"
+    assert [issue["extension"] for issue in issues] == [
+        [{"url": f"{base}-line", "valueInteger": 2}, {"url": f"{base}-col", "valueInteger": 36}]
     ]
 
 

@@ -11,6 +11,7 @@ from service.fhir.batch import PORTION_TEXTS, Summary, check_batch
 from service.fhir.fast import QuickValidator
 from service.fhir.json import read, write
 from service.fhir.outcome import Finding
+from service.fhir.positions import located
 from service.fhir.validation import profile_rules
 from service.resources import profiles_dir
 
@@ -31,7 +32,7 @@ def many(size: int) -> Iterator[bytes]:
 
 def one_by_one(size: int) -> list[list[Finding]]:
     validator = build()
-    known = [validator.validate_text(text) for text in MIXED]
+    known = [located(validator.validate_text(text), text) for text in MIXED]
     return [known[number % len(MIXED)] for number in range(size)]
 
 

@@ -1,5 +1,6 @@
 """OperationOutcome: R4 operationoutcome.html; fhir.resources (R4B) as the oracle for its shape."""
 
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -22,6 +23,15 @@ def test_every_finding_becomes_one_issue() -> None:
     assert second == {"severity": "warning", "code": "not-found", "diagnostics": "not checked"}
 
 
+def test_a_place_in_the_text_is_told_as_the_standard_has_it() -> None:
+    """R4 extension-operationoutcome-issue-line.html and -col.html."""
+    outcome = operation_outcome([replace(LATE, line=3, column=7)])
+    OperationOutcome.model_validate(outcome)
+    told = {one["url"]: one["valueInteger"] for one in outcome["issue"][0]["extension"]}
+    base = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue"
+    assert told == {f"{base}-line": 3, f"{base}-col": 7}
+
+
 def test_no_finding_is_said_in_words() -> None:
     outcome = operation_outcome([])
     OperationOutcome.model_validate(outcome)
@@ -38,6 +48,7 @@ def test_unreadable_text_is_located() -> None:
         json.read('{"resourceType":"Goal",\n"status":1,"status":2}')
     finding = json_finding(caught.value)
     assert (finding.code, finding.expression) == ("structure", "Goal.status")
+    assert (finding.line, finding.column) == (2, 12)
     assert finding.diagnostics.startswith("line 2, column 12: ")
 
 
