@@ -16,7 +16,7 @@ from service.api.types import SHIPPED
 from service.fhir.definitions import Definitions
 from service.fhir.fast.validator import QuickValidator
 from service.fhir.json import read
-from service.fhir.search import index_values
+from service.fhir.search.parameters import index_values
 from service.fhir.terminology import Terminology
 from service.fhir.validation import profile_rules
 from service.mapping.tables import tables

@@ -14,7 +14,7 @@ from starlette.responses import Response
 
 from service.fhir.json import JsonError, write
 from service.fhir.outcome import Finding, json_finding, operation_outcome
-from service.fhir.search_query import SearchError
+from service.fhir.search.query import SearchError
 from service.fhir.terminology import TerminologyError
 from service.record.errors import RecordError
 from service.store.contract import CursorError

@@ -12,7 +12,7 @@ from service.api.outcomes import FHIR_JSON, RestError
 from service.api.queries import PAGE, Pair, address, form_pairs_of, only, page_size, pairs_of
 from service.api.served import Call
 from service.fhir.outcome import Finding, shown
-from service.fhir.search_query import Search, parse_search
+from service.fhir.search.query import Search, parse_search
 from service.store.contract import Page
 
 

@@ -7,7 +7,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.api.services import Services, caller_of
-from service.fhir.search import Parameter
+from service.fhir.search.parameters import Parameter
 from service.record import Actor, Record
 
 

@@ -8,7 +8,7 @@ from service.api.served import Operation, ServedType
 from service.api.terminology import TERMINOLOGY
 from service.api.validating import validate
 from service.fhir.definitions import Definitions
-from service.fhir.search import PARAMETERS
+from service.fhir.search.parameters import PARAMETERS
 
 _READING = frozenset({"read", "search-type"})
 _HISTORY = frozenset({"vread", "history-instance", "history-type"})

@@ -12,7 +12,7 @@ from service.cli.options import StoreOption, open_record, settings_with, stop
 from service.cli.tables import adherence_lines, extract_lines
 from service.compose import system_clock
 from service.fhir.json import JsonObject, read
-from service.fhir.search_terms import Condition, TokenValue
+from service.fhir.search.terms import Condition, TokenValue
 from service.programme.adherence import Adherence
 from service.record import Actor, Record
 from service.record.adherence import adherence_of_patient

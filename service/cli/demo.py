@@ -17,7 +17,7 @@ from service.clinic import clinic_module
 from service.compose import build_record, build_validator, open_store
 from service.fhir.json import read
 from service.fhir.outcome import has_errors
-from service.fhir.search import PARAMETERS
+from service.fhir.search.parameters import PARAMETERS
 from service.fhir.validation import Validator
 from service.mapping.feed_lines import lines_of
 from service.mapping.feeds import JsonLines, rows_of

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from service.fhir.json import JsonObject
-from service.fhir.search_terms import Condition
+from service.fhir.search.terms import Condition
 from service.store.contract import Identity, Version
 
 Done = Literal["created", "updated", "deleted", "unchanged", "existing"]

@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from service.fhir.codings import codings
 from service.fhir.json import JsonObject, read
-from service.fhir.search_terms import Condition
+from service.fhir.search.terms import Condition
 from service.mapping.canonical import PROGRAMME, code_system
 from service.mapping.errors import UnmappableError
 from service.mapping.interpretable import why_not_interpretable

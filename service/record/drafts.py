@@ -7,7 +7,7 @@ from typing import Protocol
 from service.fhir.json import JsonObject
 from service.fhir.outcome import Finding, has_errors
 from service.fhir.primitives import CHECKS
-from service.fhir.search_terms import IndexRow
+from service.fhir.search.terms import IndexRow
 from service.record.changes import Change, Create, Delete
 from service.record.errors import Invalid, Malformed
 

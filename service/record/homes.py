@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from service.fhir.json import JsonObject
-from service.fhir.search_terms import Condition
+from service.fhir.search.terms import Condition
 from service.mapping.errors import UnmappableError
 from service.mapping.logs import RegimenLink
 from service.mapping.programme import document_of, gather

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from urllib.parse import parse_qsl
 
-from service.fhir.search_query import Search, SearchError, parse_search
-from service.fhir.search_terms import Condition, TokenValue
+from service.fhir.search.query import Search, SearchError, parse_search
+from service.fhir.search.terms import Condition, TokenValue
 from service.record.changes import Match
 from service.record.errors import Malformed
 from service.store.contract import Reader

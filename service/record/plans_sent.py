@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 from service.fhir.json import JsonObject, read
 from service.fhir.outcome import Finding
-from service.fhir.search_terms import Condition
+from service.fhir.search.terms import Condition
 from service.mapping.canonical import PROGRAMME
 from service.mapping.errors import UnmappableError
 from service.mapping.programme import from_resources

@@ -13,7 +13,7 @@ from typing import Any
 from service.fhir.codings import codings
 from service.fhir.json import JsonObject, read
 from service.fhir.outcome import Finding
-from service.fhir.search_terms import Condition
+from service.fhir.search.terms import Condition
 from service.mapping.parties import party_key, read_party
 from service.mapping.references import reference_of
 from service.programme.base import Coded

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from service.fhir.json import JsonObject, read
-from service.fhir.search_terms import Condition
+from service.fhir.search.terms import Condition
 from service.mapping.canonical import PROGRAMME
 from service.mapping.converters import Context
 from service.mapping.errors import UnmappableError

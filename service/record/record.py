@@ -15,8 +15,8 @@ from datetime import datetime
 from uuid import uuid4
 
 from service.fhir.outcome import Finding
-from service.fhir.search import index_values
-from service.fhir.search_terms import Condition, SortKey
+from service.fhir.search.parameters import index_values
+from service.fhir.search.terms import Condition, SortKey
 from service.record.changes import Actor, Change, Match, Premise, Written
 from service.record.drafts import Draft, Drafting, Index, Validates
 from service.record.errors import Busy, Gone, Invalid, Malformed, NotFound, RecordError

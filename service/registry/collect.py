@@ -9,7 +9,7 @@ from datetime import datetime
 from fractions import Fraction
 
 from service.fhir.json import JsonObject, read
-from service.fhir.search_terms import Condition
+from service.fhir.search.terms import Condition
 from service.mapping.canonical import code_system
 from service.mapping.interpretable import why_not_interpretable
 from service.programme.adherence import Adherence

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
-from service.fhir.search_terms import Condition, IndexRow, SortKey
+from service.fhir.search.terms import Condition, IndexRow, SortKey
 
 Key = tuple[str, str]
 """Resource type and id."""

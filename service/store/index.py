@@ -6,7 +6,7 @@ from typing import Any
 
 from sqlalchemy import Table
 
-from service.fhir.search_terms import (
+from service.fhir.search.terms import (
     DateRow,
     IndexRow,
     QuantityRow,

@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, and_, false, func, or_, select
 
-from service.fhir.search_terms import Kind, SortKey
+from service.fhir.search.terms import Kind, SortKey
 from service.store import tables
 from service.store.search import TABLES
 

@@ -26,7 +26,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.sql.base import ReadOnlyColumnCollection
 
-from service.fhir.search_terms import (
+from service.fhir.search.terms import (
     Condition,
     DateValue,
     Kind,

@@ -24,7 +24,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.engine import Connection
 
-from service.fhir.search_terms import Condition, SortKey
+from service.fhir.search.terms import Condition, SortKey
 from service.store import index, search, tables
 from service.store.contract import Entry, Event, Identity, Key, Page, Release, Version
 from service.store.cursor import decode, encode

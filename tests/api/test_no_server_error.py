@@ -13,7 +13,7 @@ from set_clock import Clock
 
 from service.api.app import create_app
 from service.compose import open_services
-from service.fhir.search import PARAMETERS
+from service.fhir.search.parameters import PARAMETERS
 from service.settings import Settings
 
 Json = st.recursive(

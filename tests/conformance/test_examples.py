@@ -13,7 +13,7 @@ from shared_data import shared
 
 from service.fhir import json
 from service.fhir.definitions import Definitions
-from service.fhir.search import index_values
+from service.fhir.search.parameters import index_values
 from service.fhir.structure import type_facts
 from service.fhir.validation import Validator
 

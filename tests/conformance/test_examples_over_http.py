@@ -17,7 +17,7 @@ from shared_data import shared
 from service.api.app import create_app
 from service.api.types import SHIPPED
 from service.compose import open_services
-from service.fhir.search import PARAMETERS
+from service.fhir.search.parameters import PARAMETERS
 from service.settings import Settings
 
 WRITABLE = sorted(set(PARAMETERS) - set(SHIPPED))

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.fhir.search_query import Search, SearchError, parse_search, split, unescape
-from service.fhir.search_terms import (
+from service.fhir.search.query import Search, SearchError, parse_search, split, unescape
+from service.fhir.search.terms import (
     Condition,
     DateValue,
     QuantityValue,

@@ -4,8 +4,8 @@ from decimal import Decimal
 
 import pytest
 
-from service.fhir.search import PARAMETERS, index_values, parameters_of
-from service.fhir.search_terms import (
+from service.fhir.search.parameters import PARAMETERS, index_values, parameters_of
+from service.fhir.search.terms import (
     BEGINNING,
     END,
     DateRow,

@@ -30,8 +30,8 @@ from service.api.services import Services
 from service.clinic import clinic_module
 from service.compose import build_record, open_services, open_store, system_clock
 from service.fhir.json import read, write
-from service.fhir.search import index_values
-from service.fhir.search_terms import Condition, TokenValue
+from service.fhir.search.parameters import index_values
+from service.fhir.search.terms import Condition, TokenValue
 from service.mapping.feed_lines import lines_of
 from service.mapping.feeds import JsonLines, rows_of
 from service.record import Actor, Record

@@ -8,7 +8,7 @@ from record_samples import AUTHOR, SYSTEM, numbered, observation, patient
 from serious import serious
 
 from service.fhir.json import read, write
-from service.fhir.search_terms import Condition, ReferenceValue
+from service.fhir.search.terms import Condition, ReferenceValue
 from service.record import Create, Delete, Match, Record, Update
 from service.record.errors import Conflict, Gone, Invalid, Malformed, NotFound, RecordError
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from service.fhir.json import read, write
-from service.fhir.search_terms import Condition, TokenValue
+from service.fhir.search.terms import Condition, TokenValue
 from service.mapping.feed_lines import lines_of
 from service.mapping.feeds import JsonLines, rows_of
 from service.mapping.logs import observation_to_session

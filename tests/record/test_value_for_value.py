@@ -11,7 +11,7 @@ from record_samples import AUTHOR, observation, patient
 from shared_data import shared
 
 from service.fhir.json import read
-from service.fhir.search import PARAMETERS
+from service.fhir.search.parameters import PARAMETERS
 from service.record import Create, Update
 from service.record.errors import RecordError
 

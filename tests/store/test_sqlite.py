@@ -5,7 +5,7 @@ import sqlite3
 import pytest
 from sqlalchemy import event
 
-from service.fhir.search_query import parse_search
+from service.fhir.search.query import parse_search
 from service.store.contract import StoreBusyError, StoreFormatError
 from service.store.cursor import encode
 from service.store.sqlite import FORMAT, SqliteStore

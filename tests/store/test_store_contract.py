@@ -7,7 +7,7 @@ from threading import Barrier
 import pytest
 from store_samples import NOON, version
 
-from service.fhir.search_terms import IndexRow, TokenRow
+from service.fhir.search.terms import IndexRow, TokenRow
 from service.store.contract import Entry, Release, Store, Version
 
 

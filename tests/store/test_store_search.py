@@ -5,9 +5,9 @@ from decimal import Decimal
 import pytest
 from store_samples import version
 
-from service.fhir.search import index_values
-from service.fhir.search_query import parse_search
-from service.fhir.search_terms import QuantityRow, TokenRow
+from service.fhir.search.parameters import index_values
+from service.fhir.search.query import parse_search
+from service.fhir.search.terms import QuantityRow, TokenRow
 from service.store.contract import CursorError, Entry, TooCostlyError
 from service.store.index import sortable
 

@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from service.fhir.json import JsonObject
-from service.fhir.search_rows import rows_of
-from service.fhir.search_terms import IndexRow, Kind
+from service.fhir.search.rows import rows_of
+from service.fhir.search.terms import IndexRow, Kind
 from service.fhir.structure import Element, TypeFacts, type_facts
 
 

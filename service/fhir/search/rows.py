@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Any, Protocol
 
 from service.fhir.json import JsonObject
-from service.fhir.search_terms import (
+from service.fhir.search.terms import (
     BEGINNING,
     END,
     DateRow,

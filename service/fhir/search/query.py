@@ -11,9 +11,9 @@ from decimal import Decimal
 from typing import cast
 
 from service.fhir.outcome import shown
-from service.fhir.search import Parameter, parameters_of
-from service.fhir.search_rows import folded, local_reference
-from service.fhir.search_terms import (
+from service.fhir.search.parameters import Parameter, parameters_of
+from service.fhir.search.rows import folded, local_reference
+from service.fhir.search.terms import (
     Condition,
     DateValue,
     Kind,
