@@ -1,13 +1,11 @@
 """Many resources checked on all cores, in order and in a memory that does not grow with them."""
 
-import os
-import signal
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, field
-from multiprocessing import get_start_method
+from functools import partial
 
+from service.cores import spread
 from service.fhir.fast import QuickValidator
 from service.fhir.outcome import Finding, Severity, has_errors
 from service.fhir.positions import located
@@ -17,8 +15,6 @@ Build = Callable[[], QuickValidator]
 
 PORTION_TEXTS, PORTION_BYTES = 512, 1024 * 1024
 """Most resources, and about how many bytes, that a process is handed at a time."""
-_WAITING = 3
-"""Portions under way for each process."""
 
 
 def check_batch(
@@ -34,26 +30,9 @@ def check_batch(
     portion only, is checked in this process. At most three portions for each worker are held at a
     time, whatever the length of the batch. Closing the iterator stops the workers.
     """
-    portions = _portions(texts)
-    first, second = next(portions, None), next(portions, None)
-    if first is None:
-        return
-    count = workers or len(os.sched_getaffinity(0))
-    if second is None or count == 1:
-        validator = build()
-        for portion in _again(first, second, portions):
-            yield from _checked(validator, portion, profiles)
-        return
-    yield from _spread(_again(first, second, portions), build, profiles, count)
-
-
-def _again(
-    first: list[bytes], second: list[bytes] | None, others: Iterator[list[bytes]]
-) -> Iterator[list[bytes]]:
-    yield first
-    if second is not None:
-        yield second
-    yield from others
+    checker = partial(_checker, build, tuple(profiles))
+    for findings in spread(_portions(texts), checker, workers=workers):
+        yield from findings
 
 
 def _portions(texts: Iterable[bytes]) -> Iterator[list[bytes]]:
@@ -69,46 +48,13 @@ def _portions(texts: Iterable[bytes]) -> Iterator[list[bytes]]:
         yield portion
 
 
-def _spread(
-    portions: Iterator[list[bytes]], build: Build, profiles: Sequence[str], count: int
-) -> Iterator[list[Finding]]:
-    if get_start_method() == "fork":
-        _Worker.validator = build()  # compiled once, for all processes
-    pool = ProcessPoolExecutor(count, initializer=_start, initargs=(build, tuple(profiles)))
-    waiting: deque[Future[list[list[Finding]]]] = deque()
-    try:
-        for portion in portions:
-            waiting.append(pool.submit(_check, portion))
-            if len(waiting) >= count * _WAITING:
-                yield from waiting.popleft().result()
-        while waiting:
-            yield from waiting.popleft().result()
-    finally:
-        pool.shutdown(cancel_futures=True)
-        _Worker.validator = None
+def _checker(build: Build, profiles: Sequence[str]) -> Callable[[list[bytes]], list[list[Finding]]]:
+    validator = build()
 
+    def check(portion: list[bytes]) -> list[list[Finding]]:
+        return [located(validator.validate_text(text, profiles), text) for text in portion]
 
-class _Worker:
-    """What a process keeps between portions."""
-
-    validator: QuickValidator | None = None
-    profiles: tuple[str, ...] = ()
-
-
-def _start(build: Build, profiles: tuple[str, ...]) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process ends the others
-    _Worker.validator, _Worker.profiles = _Worker.validator or build(), profiles
-
-
-def _check(portion: list[bytes]) -> list[list[Finding]]:
-    assert _Worker.validator is not None  # noqa: S101  # each process is started with one
-    return _checked(_Worker.validator, portion, _Worker.profiles)
-
-
-def _checked(
-    validator: QuickValidator, portion: list[bytes], profiles: Sequence[str]
-) -> list[list[Finding]]:
-    return [located(validator.validate_text(text, profiles), text) for text in portion]
+    return check
 
 
 @dataclass(slots=True)
