@@ -51,9 +51,9 @@ class LineSplitter:
         return line
 
 
-def lines_of(chunks: Iterable[bytes]) -> Iterator[Line]:
+def lines_of(chunks: Iterable[bytes], max_bytes: int = MAX_LINE_BYTES) -> Iterator[Line]:
     """The lines of a stream that ends where its chunks end."""
-    splitter = LineSplitter()
+    splitter = LineSplitter(max_bytes)
     for chunk in chunks:
         yield from splitter.take(chunk)
     yield from splitter.close()

@@ -1,5 +1,6 @@
 """What a stored body says: the resource that was accepted, and the server's own metadata."""
 
+from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -9,19 +10,39 @@ from service.fhir.json import JsonObject, write
 _OWN = frozenset({"versionId", "lastUpdated"})
 
 
-def stamped(resource: JsonObject, id_: str, version: int, instant: datetime) -> bytes:
-    """JSON text of ``resource`` as this version. Everything else that ``meta`` says is kept."""
+@dataclass(frozen=True, slots=True)
+class Unstamped:
+    """The JSON text of a resource but for its version: what stands before and after that."""
+
+    head: bytes
+    tail: bytes
+
+    def stamped(self, version: int, instant: datetime) -> bytes:
+        """The text as this version."""
+        return b'%b,"meta":{"versionId":"%d","lastUpdated":"%b"%b' % (
+            self.head,
+            version,
+            instant_text(instant).encode(),
+            self.tail,
+        )
+
+
+def unstamped(resource: JsonObject, id_: str) -> Unstamped:
+    """``resource`` under this id. Everything that ``meta`` says beyond the server's own is kept."""
     meta = {name: value for name, value in resource.get("meta", {}).items() if name not in _OWN}
     rest = {name: value for name, value in resource.items() if name not in ("id", "meta")}
-    kind = rest.pop("resourceType")
-    return write(
-        {
-            "resourceType": kind,
-            "id": id_,
-            "meta": {"versionId": str(version), "lastUpdated": instant_text(instant), **meta},
-            **rest,
-        }
-    )
+    head = write({"resourceType": rest.pop("resourceType"), "id": id_})
+    return Unstamped(head[:-1], _continued(meta) + _continued(rest))
+
+
+def stamped(resource: JsonObject, id_: str, version: int, instant: datetime) -> bytes:
+    """JSON text of ``resource`` as this version."""
+    return unstamped(resource, id_).stamped(version, instant)
+
+
+def _continued(members: JsonObject) -> bytes:
+    """The rest of an object that has members already."""
+    return b"," + write(members)[1:] if members else b"}"
 
 
 def instant_text(instant: datetime) -> str:

@@ -49,7 +49,7 @@ def judge_of(changes: Sequence[Change], policy: Policy) -> Callable[[Reader], No
     places: dict[str, str] = {}
     for change in changes:
         if not isinstance(change, Delete):
-            for programme in _programmes(change.resource):
+            for programme in programmes_of(change.resource):
                 place = change.place or str(change.resource["resourceType"])
                 places.setdefault(programme, place)
     if not places:
@@ -59,7 +59,7 @@ def judge_of(changes: Sequence[Change], policy: Policy) -> Callable[[Reader], No
         found = [
             finding
             for programme, place in places.items()
-            for finding in _findings(reader, programme, policy, place)
+            for finding in judged(reader, programme, policy, place)
         ]
         if found:
             raise Invalid(found)
@@ -67,7 +67,7 @@ def judge_of(changes: Sequence[Change], policy: Policy) -> Callable[[Reader], No
     return check
 
 
-def _programmes(resource: JsonObject) -> Iterator[str]:
+def programmes_of(resource: JsonObject) -> Iterator[str]:
     """Ids of the programmes that a resource says it belongs to, well formed or not yet checked."""
     named = resource.get(_HOLDERS.get(str(resource.get("resourceType")), ""))
     for one in named if isinstance(named, list) else [named]:
@@ -77,7 +77,8 @@ def _programmes(resource: JsonObject) -> Iterator[str]:
                 yield value
 
 
-def _findings(reader: Reader, programme: str, policy: Policy, place: str) -> Iterator[Finding]:
+def judged(reader: Reader, programme: str, policy: Policy, place: str) -> Iterator[Finding]:
+    """What forbids the plans of one programme as ``reader`` sees them."""
     identity = (PROGRAMME, programme)
     holders = reader.holders("CarePlan", [identity]).get(identity, [])
     versions = reader.current([("CarePlan", id_) for id_ in holders]).values()

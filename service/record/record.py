@@ -17,10 +17,12 @@ from uuid import uuid4
 from service.fhir.outcome import Finding
 from service.fhir.search.parameters import index_values
 from service.fhir.search.terms import Condition, SortKey
-from service.record.changes import Actor, Change, Match, Premise, Written
+from service.record.changes import Actor, Change, Done, Match, Premise, Written
 from service.record.drafts import Draft, Drafting, Index, Validates
 from service.record.errors import Busy, Gone, Invalid, Malformed, NotFound, RecordError
+from service.record.keeping import Keeping
 from service.record.matching import look_up
+from service.record.prepared import Prepared
 from service.record.unit import Unit
 from service.store.contract import (
     MOST_PARTS,
@@ -108,6 +110,26 @@ class Record:
             results = [_apply_or_error(unit, draft) for draft in drafts]
             unit.finish(by, reason)
         return results
+
+    def keep(
+        self,
+        rows: Sequence[Prepared],
+        by: Actor,
+        reason: str | None = None,
+        *,
+        before_commit: Callable[[Reader], None] | None = None,
+    ) -> list[Done]:
+        """Resources made ready elsewhere, in one transaction; what was done with each.
+
+        ``before_commit`` is as for ``write``. Raises Busy.
+        """
+        with self._begin() as work:
+            done = Keeping(work, self._drafting.index, self._clock, self.new_id).keep(
+                rows, by, reason
+            )
+            if before_commit is not None:
+                before_commit(work)
+        return done
 
     def keep_release(self, name: str, body: bytes) -> Release:
         """Keep the bytes of a release; gives back what was kept first under its name."""
