@@ -12,7 +12,7 @@ import uvicorn
 from service.api.app import create_app
 from service.api.logs import configure
 from service.api.services import Services
-from service.api.types import SHIPPED
+from service.api.types import SHIPPED, served_types
 from service.fhir.definitions import Definitions
 from service.fhir.fast.validator import QuickValidator
 from service.fhir.json import read
@@ -24,6 +24,7 @@ from service.programme.checks import Policy
 from service.programme.checks.clinic import PolicyError, policy_of
 from service.record import Record
 from service.record.bodies import stamped
+from service.record.bulk import Maker
 from service.resources import mappings_dir, profiles_dir
 from service.settings import Settings, check_binding
 from service.store.contract import Entry, Store, Version
@@ -55,6 +56,18 @@ def build_validator(definitions: Definitions | None = None) -> QuickValidator:
 def build_record(store: Store, validator: QuickValidator, clock: Clock = system_clock) -> Record:
     """The record over a store."""
     return Record(store, validator, clock)
+
+
+def build_maker() -> Maker:
+    """What makes the rows of a bulk load ready, for each process by itself."""
+    settings = Settings()
+    definitions = build_definitions(settings)
+    types = [
+        name
+        for name, served in served_types(definitions).items()
+        if "update" in served.interactions
+    ]
+    return Maker(build_validator(definitions), index_values, types)
 
 
 def load_policy(settings: Settings) -> Policy:
