@@ -12,6 +12,7 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
+from functools import partial
 from uuid import uuid4
 
 from service.fhir.outcome import Finding
@@ -24,6 +25,7 @@ from service.record.keeping import Keeping
 from service.record.matching import look_up
 from service.record.prepared import Prepared
 from service.record.unit import Unit
+from service.record.view import View
 from service.store.contract import (
     MOST_PARTS,
     CursorError,
@@ -154,6 +156,12 @@ class Record:
         if shown.deleted:
             raise Gone.at(place, f"{name} was deleted.")
         return shown
+
+    @contextmanager
+    def view(self, caller: Actor) -> Iterator[View]:
+        """Several questions about one and the same state of the record."""
+        with self._reading() as reader:
+            yield View(reader, partial(self.see, caller))
 
     def read(self, caller: Actor, type_: str, id_: str) -> Version:
         """The current version. Raises NotFound, Gone."""
