@@ -8,6 +8,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import uvicorn
+from pydantic import SecretStr
 
 from service.api.app import create_app
 from service.api.logs import configure
@@ -28,6 +29,7 @@ from service.record.bulk import Maker
 from service.resources import mappings_dir, profiles_dir
 from service.settings import Settings, check_binding
 from service.store.contract import Entry, Store, Version
+from service.store.postgres import PostgresStore
 from service.store.sqlite import SqliteStore
 
 Clock = Callable[[], datetime]
@@ -82,10 +84,17 @@ def load_policy(settings: Settings) -> Policy:
 
 
 @contextmanager
-def open_store(path: Path) -> Iterator[SqliteStore]:
-    """The store in a file, made with its folder where there is none, and closed at the end."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    store = SqliteStore(path)
+def open_store(where: Path | SecretStr) -> Iterator[Store]:
+    """The store in a file or database, made where there is none, and closed at the end.
+
+    Raises StoreFormatError.
+    """
+    store: Store
+    if isinstance(where, SecretStr):
+        store = PostgresStore(where.get_secret_value())
+    else:
+        where.parent.mkdir(parents=True, exist_ok=True)
+        store = SqliteStore(where)
     try:
         yield store
     finally:

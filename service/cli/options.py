@@ -29,23 +29,27 @@ UNUSABLE = (StoreFormatError, DefinitionError, JsonError, TarError, OSError)
 """Why a file of the record or of further definitions cannot be used."""
 
 StoreOption = Annotated[
-    Path | None,
-    typer.Option(help="The file that holds the record [AIRWAY_STORE]", show_default=False),
+    str | None,
+    typer.Option(
+        help="The file that holds the record, or a postgresql:// address [AIRWAY_STORE]",
+        show_default=False,
+    ),
 ]
 
 
 @contextmanager
-def open_record(store: Path | None, *, must_exist: bool = False) -> Iterator[Record]:
-    """The record in ``store``, else in the file of the settings; exits if it should be there."""
-    path = store or settings_with().store
-    if must_exist and not path.is_file():
-        stop(f"There is no record at {path}")
+def open_record(store: str | None, *, must_exist: bool = False) -> Iterator[Record]:
+    """The record in ``store``, else in that of the settings; exits if its file should be there."""
+    where = settings_with(store=store).store
+    if must_exist and isinstance(where, Path) and not where.is_file():
+        stop(f"There is no record at {where}")
     with ExitStack() as stack:
         try:
             validator = build_validator()
-            opened = stack.enter_context(open_store(path))
+            opened = stack.enter_context(open_store(where))
         except UNUSABLE as error:
-            stop(f"The record at {path} cannot be opened: {error}")
+            place = where if isinstance(where, Path) else "the database"
+            stop(f"The record at {place} cannot be opened: {error}")
         yield build_record(opened, validator)
 
 

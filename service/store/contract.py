@@ -141,6 +141,17 @@ class Reader(Protocol):
     def holders(self, type_: str, identities: Collection[Identity]) -> dict[Identity, list[str]]:
         """Ids of the undeleted resources that carry each of these business identifiers."""
 
+    def references(
+        self, keys: Collection[Key], parameter: str, target_type: str | None = None
+    ) -> dict[Key, list[Key]]:
+        """What each of these resources refers to by a parameter, within this service, there or not.
+
+        Resources that refer to nothing are left out.
+        """
+
+    def referrers(self, keys: Collection[Key], type_: str, parameter: str, count: int) -> list[Key]:
+        """The undeleted resources of a type, at most ``count``, that refer to one of these."""
+
     def events(self, after: int, count: int) -> list[Event]:
         """The outbox after an event number, oldest first."""
 

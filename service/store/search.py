@@ -39,7 +39,7 @@ from service.fhir.search.terms import (
 )
 from service.store import tables
 from service.store.contract import MOST_PARTS, TooCostlyError
-from service.store.index import sortable
+from service.store.index import LONGEST_TEXT, beginning, cut, sortable
 
 Clause = ColumnElement[bool]
 Expression = ColumnElement[Any]
@@ -112,7 +112,7 @@ def _about_itself(condition: Condition) -> Clause:
     clauses = []
     for value in condition.values:
         if isinstance(value, TokenValue):
-            clauses.append(own.id == value.code if not value.system else false())
+            clauses.append(own.id == cut(value.code or "") if not value.system else false())
         elif isinstance(value, DateValue):
             # A version's instant is known to the millisecond: that span, in microseconds.
             clauses.append(_date(value, own.instant, own.instant + literal(1000, BigInteger)))
@@ -128,18 +128,24 @@ def _any_value(condition: Condition) -> Clause:
 def _clause(value: Value, rows: Columns) -> Clause:
     match value:
         case TokenValue():
-            return _equal((rows.code, value.code), (rows.system, value.system))
+            return _named(rows, value.system, value.code)
         case ReferenceValue():
-            return _equal((rows.target, value.id), (rows.target_type, value.type))
+            target = cut(value.id, LONGEST_TEXT)
+            return _equal((rows.target, target), (rows.target_type, value.type))
         case DateValue():
             return _date(value, rows.low, rows.high)
         case StringValue():
             return _string(value, rows)
         case QuantityValue():
             amount = _quantity(value, rows.low, rows.high)
-            return and_(amount, _equal((rows.code, value.code), (rows.system, value.system)))
+            return and_(amount, _named(rows, value.system, value.code))
         case UriValue():
             return _uri(value, rows.uri)
+
+
+def _named(rows: Columns, system: str | None, code: str | None) -> Clause:
+    code, system = (None if one is None else cut(one) for one in (code, system))
+    return _equal((rows.code, code), (rows.system, system))
 
 
 def _equal(*pairs: tuple[Expression, str | None]) -> Clause:
@@ -196,21 +202,22 @@ def _quantity(value: QuantityValue, low: Expression, high: Expression) -> Clause
 def _string(value: StringValue, rows: Columns) -> Clause:
     match value.how:
         case "exact":
-            return rows.text == value.text
+            return rows.text == cut(value.text)
         case "contains":
-            return rows.folded.contains(value.text, autoescape=True)
+            return rows.folded.contains(beginning(value.text), autoescape=True)
         case "starts":
-            return _starts(rows.folded, value.text)
+            return _starts(rows.folded, beginning(value.text))
 
 
 def _uri(value: UriValue, uri: Expression) -> Clause:
     match value.how:
         case "exact":
-            return uri == value.uri
+            return uri == cut(value.uri, LONGEST_TEXT)
         case "below":
-            return or_(uri == value.uri, _starts(uri, value.uri.rstrip("/") + "/"))
+            base = beginning(value.uri.rstrip("/"), LONGEST_TEXT)
+            return or_(uri == cut(value.uri, LONGEST_TEXT), _starts(uri, f"{base}/"))
         case "above":
-            steps = value.uri.split("/")
+            steps = cut(value.uri, LONGEST_TEXT).split("/")
             return uri.in_(["/".join(steps[:count]) for count in range(1, len(steps) + 1)])
 
 

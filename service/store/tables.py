@@ -22,15 +22,21 @@ from sqlalchemy import (
 )
 
 metadata = MetaData()
+format_metadata = MetaData()
 
 _Number = BigInteger().with_variant(Integer, "sqlite")
+_Text = Text().with_variant(Text(collation="C"), "postgresql")
+"""Compared by bytes, whatever the language of the database."""
+
+format_ = Table("format", format_metadata, Column("number", Integer, primary_key=True))
+"""The format of the tables, where the engine has no place of its own for it."""
 
 resource = Table(
     "resource",
     metadata,
     Column("key", _Number, primary_key=True, autoincrement=False),
-    Column("type", Text, nullable=False),
-    Column("id", Text, nullable=False),
+    Column("type", _Text, nullable=False),
+    Column("id", _Text, nullable=False),
     Column("current", _Number, nullable=False),
     Column("instant", BigInteger, nullable=False),
     Column("deleted", Boolean(create_constraint=False), nullable=False),
@@ -43,8 +49,8 @@ version = Table(
     "version",
     metadata,
     Column("number", _Number, primary_key=True, autoincrement=False),
-    Column("type", Text, nullable=False),
-    Column("id", Text, nullable=False),
+    Column("type", _Text, nullable=False),
+    Column("id", _Text, nullable=False),
     Column("version", Integer, nullable=False),
     Column("instant", BigInteger, nullable=False),
     Column("deleted", Boolean(create_constraint=False), nullable=False),
@@ -58,15 +64,15 @@ outbox = Table(
     "outbox",
     metadata,
     Column("number", _Number, ForeignKey("version.number"), primary_key=True, autoincrement=False),
-    Column("type", Text, nullable=False),
-    Column("id", Text, nullable=False),
+    Column("type", _Text, nullable=False),
+    Column("id", _Text, nullable=False),
     Column("version", Integer, nullable=False),
 )
 
 release = Table(
     "release",
     metadata,
-    Column("name", Text, primary_key=True),
+    Column("name", _Text, primary_key=True),
     Column("made", BigInteger, nullable=False),
     Column("body", LargeBinary, nullable=False),
 )
@@ -79,16 +85,16 @@ def _index_table(name: str, values: list[Column[Any]], look_up: list[str]) -> Ta
         name,
         metadata,
         Column("resource", _Number, nullable=False, primary_key=True),
-        Column("parameter", Text, nullable=False, primary_key=True),
+        Column("parameter", _Text, nullable=False, primary_key=True),
         *values,
-        Column("type", Text, nullable=False),
+        Column("type", _Text, nullable=False),
         Index(f"{name}_by_value", "type", "parameter", *look_up, "resource"),
         sqlite_with_rowid=False,
         info={"values": names},
     )
 
 
-def _value(name: str, kind: Any = Text) -> Column[Any]:
+def _value(name: str, kind: Any = _Text) -> Column[Any]:
     return Column(name, kind, nullable=False, primary_key=True)
 
 

@@ -67,7 +67,9 @@ class SqlReader:
         if version not in _VERSIONS:
             return None
         asked = _versions.where(
-            _version.type == key[0], _version.id == key[1], _version.version == version
+            _version.type == index.cut(key[0]),
+            _version.id == index.cut(key[1]),
+            _version.version == version,
         )
         row = self._connection.execute(asked).one_or_none()
         return None if row is None else _as_version(row)
@@ -90,9 +92,9 @@ class SqlReader:
         asked = _versions.add_columns(place.label("sort_0"))
         asked = asked.order_by(place.desc()).limit(count + 1)
         if type_ is not None:
-            asked = asked.where(_version.type == type_)
+            asked = asked.where(_version.type == index.cut(type_))
         if id_ is not None:
-            asked = asked.where(_version.id == id_)
+            asked = asked.where(_version.id == index.cut(id_))
         if since is not None:
             asked = asked.where(_version.instant >= to_microseconds(since))
         if cursor is not None:
@@ -134,10 +136,43 @@ class SqlReader:
             .where(token.type == type_, token.parameter == "identifier")
             .order_by(_resource.key)
         )
+        known = {
+            (index.cut(system), index.cut(code)): (system, code) for system, code in identities
+        }
         found: dict[Identity, list[str]] = {}
-        for row in self._by_pairs(asked, token.system, token.code, identities):
-            found.setdefault((row.system, row.code), []).append(row.id)
+        for row in self._by_pairs(asked, token.system, token.code, known):
+            found.setdefault(known[row.system, row.code], []).append(row.id)
         return found
+
+    def references(
+        self, keys: Collection[Key], parameter: str, target_type: str | None = None
+    ) -> dict[Key, list[Key]]:
+        rows = tables.reference.c
+        asked = (
+            select(_resource.type, _resource.id, rows.target_type, rows.target)
+            .select_from(tables.reference.join(tables.resource, _resource.key == rows.resource))
+            .where(rows.parameter == parameter)
+            .where(rows.target_type == target_type if target_type else rows.target_type != "")
+            .order_by(_resource.key, rows.target_type, rows.target)
+        )
+        found: dict[Key, list[Key]] = {}
+        for row in self._by_pairs(asked, _resource.type, _resource.id, keys):
+            found.setdefault((row.type, row.id), []).append((row.target_type, row.target))
+        return found
+
+    def referrers(self, keys: Collection[Key], type_: str, parameter: str, count: int) -> list[Key]:
+        rows = tables.reference.c
+        asked = (
+            select(_resource.key, _resource.id)
+            .select_from(tables.reference.join(tables.resource, _resource.key == rows.resource))
+            .where(rows.type == type_, rows.parameter == parameter)
+            .order_by(_resource.key)
+            .limit(count)
+        )
+        found = {
+            row.key: row.id for row in self._by_pairs(asked, rows.target_type, rows.target, keys)
+        }
+        return [(type_, found[key]) for key in sorted(found)[:count]]
 
     def events(self, after: int, count: int) -> list[Event]:
         outbox = tables.outbox.c
@@ -160,7 +195,7 @@ class SqlReader:
         """Rows by pairs of values, asked in a form that every engine's indexes answer."""
         seconds: dict[str, list[str]] = {}
         for one, other in pairs:
-            seconds.setdefault(one, []).append(other)
+            seconds.setdefault(index.cut(one), []).append(index.cut(other))
         for one, others in seconds.items():
             for some in _portions(others):
                 found = asked.where(first == one, second.in_(some))

