@@ -38,6 +38,11 @@ class Progress:
     done: Counter[Done] = field(default_factory=Counter)
     refused: tuple[RefusedRow, ...] = ()
 
+    @property
+    def rows(self) -> int:
+        """How many rows the batch had."""
+        return self.done.total() + len(self.refused)
+
 
 class Loading:
     """Loads rows into a record, each under its id, whatever the record had there.
