@@ -4,6 +4,7 @@ import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -60,16 +61,17 @@ def build_record(store: Store, validator: QuickValidator, clock: Clock = system_
     return Record(store, validator, clock)
 
 
-def build_maker() -> Maker:
-    """What makes the rows of a bulk load ready, for each process by itself."""
-    settings = Settings()
+def build_maker(settings: Settings | None = None) -> Maker:
+    """What makes the rows of a bulk load ready, for a process by itself."""
     definitions = build_definitions(settings)
-    types = [
-        name
-        for name, served in served_types(definitions).items()
-        if "update" in served.interactions
-    ]
-    return Maker(build_validator(definitions), index_values, types)
+    return maker_with(build_validator(definitions), definitions)
+
+
+def maker_with(validator: QuickValidator, definitions: Definitions) -> Maker:
+    """The same with a validator that is built already."""
+    served = served_types(definitions).values()
+    types = [one.name for one in served if "update" in one.interactions]
+    return Maker(validator, index_values, types)
 
 
 def load_policy(settings: Settings) -> Policy:
@@ -125,6 +127,8 @@ def open_services(settings: Settings, clock: Clock = system_clock) -> Iterator[S
             validator=validator,
             policy=load_policy(settings),
             clock=clock,
+            maker=maker_with(validator, definitions),
+            build_maker=partial(build_maker, settings),
         )
 
 
@@ -140,6 +144,7 @@ def serve(settings: Settings) -> None:
             access_log=False,  # its lines would hold ids of children
             log_config=None,
             server_header=False,
+            proxy_headers=False,
         )
 
 

@@ -31,14 +31,15 @@ def spread(
     portions: Iterable[Portion],
     build: Build[Portion, Result],
     *,
+    here: Callable[[Portion], Result] | None = None,
     workers: int | None = None,
     start: Start = "fork",
 ) -> Iterator[Result]:
     """What each portion comes to, in their order.
 
     ``workers`` are processes, by default one for each core at hand. One worker, or one portion
-    only, is dealt with in this process. At most three portions for each worker are held at a time.
-    Closing the iterator stops the workers.
+    only, is dealt with in this process, by ``here`` if it is built already. At most three portions
+    for each worker are held at a time. Closing the iterator stops the workers.
     """
     remaining = iter(portions)
     first, second = next(remaining, _NONE), next(remaining, _NONE)
@@ -47,8 +48,10 @@ def spread(
     count = workers or len(os.sched_getaffinity(0))
     at_hand = _again([one for one in (first, second) if one is not _NONE], remaining)
     if second is _NONE or count == 1 or current_process().daemon:
-        yield from map(build(), at_hand)
+        yield from map(here or build(), at_hand)
         return
+    if start == "fork":
+        _Worker.work = here or build()  # once, for all processes
     yield from _spread(at_hand, build, count, start)
 
 
@@ -63,8 +66,6 @@ def _again(taken: list[Portion], others: Iterator[Portion]) -> Iterator[Portion]
 def _spread(
     portions: Iterator[Portion], build: Build[Portion, Result], count: int, start: Start
 ) -> Iterator[Result]:
-    if start == "fork":
-        _Worker.work = build()  # built once, for all processes
     pool = ProcessPoolExecutor(
         count, mp_context=get_context(start), initializer=_begin, initargs=(build,)
     )

@@ -24,6 +24,7 @@ from service.fhir.fast import QuickValidator
 from service.fhir.terminology import Terminology
 from service.programme.checks import Policy
 from service.record import Actor, Record
+from service.record.bulk import Maker
 from service.settings import Settings
 
 
@@ -32,7 +33,8 @@ class Services:
     """Everything with a life longer than one request.
 
     ``definition_record`` holds the definitions that ship with the software, to be read and
-    searched like any resource; nothing is ever written to it.
+    searched like any resource; nothing is ever written to it. ``maker`` makes the rows of bulk
+    loads ready in this process, ``build_maker`` makes one in another.
     """
 
     settings: Settings
@@ -43,6 +45,8 @@ class Services:
     validator: QuickValidator
     policy: Policy
     clock: Callable[[], datetime]
+    maker: Maker
+    build_maker: Callable[[], Maker]
 
 
 def services_of(request: Request) -> Services:

@@ -1,4 +1,4 @@
-"""``airway load``: session logs from files into the record."""
+"""``airway load``: session logs or FHIR resources from files into the record."""
 
 import sys
 from collections import Counter
@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from service.cli.load_resources import holds_resources, load_resources
 from service.cli.options import Format, StoreOption, open_record, settings_with, stop
 from service.cli.progress import bytes_bar
 from service.compose import load_policy, system_clock
@@ -41,20 +42,47 @@ def load(
         ),
     ] = None,
     output: Annotated[
-        Format, typer.Option("--format", help="ndjson: one answer line a row, once it is kept.")
+        Format,
+        typer.Option(
+            "--format",
+            help="ndjson: an answer line for each session row, once it is kept; for each resource "
+            "that is refused.",
+        ),
     ] = Format.TEXT,
+    resources: Annotated[
+        bool,
+        typer.Option("--resources", help="The files hold FHIR resources, whatever line is first."),
+    ] = False,
+    refused: Annotated[
+        Path | None,
+        typer.Option(
+            help="File for refused resources: row, OperationOutcome and the row itself, one a line."
+        ),
+    ] = None,
 ) -> None:
-    """Load session logs. Rows are kept in batches; a bad row is refused alone, with its reason.
+    """Load session logs, or FHIR resources. A bad row is refused alone, with its reason.
 
-    Loading a file twice changes nothing. Exit status 1 if rows were refused. Nobody watches these
-    logs: a row that names a warning sign prints what the child's own programme says to do.
+    Files whose first line is a JSON object with a resourceType hold FHIR R4 resources, one a line,
+    in any order: each is checked in full and kept under its id, or under one that its content
+    decides. Other files are session logs. Nobody watches these logs: a row that names a warning
+    sign prints what the child's own programme says to do.
+
+    Rows are kept in batches. Loading a file twice changes nothing, and a load that was cut off is
+    finished by starting it again. Exit status 1 if rows were refused.
 
     Example: airway load diary.csv --map phone-diary
+
+    Example: airway load record.ndjson --refused refused.ndjson
     """
     try:
         policy = load_policy(settings_with())
     except PolicyError as error:
         stop(str(error))
+    if resources or _hold_resources(files):
+        load_resources(files, store, BY, policy=policy, refused=refused, output=output)
+        return
+    if refused is not None:
+        stop("--refused is for FHIR resources; session rows are answered one by one")
     total = sum(path.stat().st_size for path in files)
     with open_record(store) as record, bytes_bar("Loading", total) as progress:
         rows = load_files(
@@ -75,6 +103,14 @@ def load(
     typer.echo(summary(counts), err=output is Format.NDJSON)
     if counts["refused"]:
         raise typer.Exit(1)
+
+
+def _hold_resources(files: list[Path]) -> bool:
+    """Raises Exit when some files hold FHIR resources and others do not."""
+    found = {holds_resources(path) for path in files}
+    if len(found) > 1:
+        stop("Some files hold FHIR resources and some session logs: load them one after the other")
+    return True in found
 
 
 def summary(counts: Counter[str]) -> str:

@@ -1,4 +1,4 @@
-"""What can be asked of the record: create, update, delete; by whom; and what became of it."""
+"""What can be asked of the record, by whom, and what became of it."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -65,29 +65,48 @@ class Create:
 class Update:
     """A resource as it shall be from now on, by its id or by ``match``; made if there is none.
 
-    ``if_match`` is an entity tag (``W/"3"``, ``"3"`` or ``*``). ``revise(stored, resource)`` may
-    turn what came into what is kept when there is a current version, for example to carry a
-    status forward; what it gives back is validated again.
+    ``if_match`` is an entity tag (``W/"3"``, ``"3"`` or ``*``). ``only_new``: refused when there is
+    such a resource (If-None-Match: *). ``revise(stored, resource)`` may turn what came into what is
+    kept when there is a current version, for example to carry a status forward; what it gives back
+    is validated again.
     """
 
     resource: JsonObject
     if_match: str | None = None
+    only_new: bool = False
     match: Match | None = None
     revise: Callable[[JsonObject, JsonObject], JsonObject] | None = None
     place: str = ""
 
 
 @dataclass(frozen=True, slots=True)
-class Delete:
-    """The end of a resource; its versions stay."""
+class Patch:
+    """A change of parts of a resource, by its id or by ``match``.
+
+    ``edit`` gives the changed resource and leaves the one it was given as it is, or raises
+    PatchError. What comes out is judged like an Update.
+    """
 
     type: str
-    id: str
+    id: str | None
+    edit: Callable[[JsonObject], JsonObject]
     if_match: str | None = None
+    match: Match | None = None
     place: str = ""
 
 
-Change = Create | Update | Delete
+@dataclass(frozen=True, slots=True)
+class Delete:
+    """The end of a resource, by its id or by ``match``; its versions stay."""
+
+    type: str
+    id: str | None
+    if_match: str | None = None
+    match: Match | None = None
+    place: str = ""
+
+
+Change = Create | Update | Patch | Delete
 """``place`` of each: the FHIRPath of the resource within what the client sent, for findings."""
 
 

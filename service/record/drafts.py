@@ -8,7 +8,7 @@ from service.fhir.json import JsonObject
 from service.fhir.outcome import Finding, has_errors
 from service.fhir.primitives import CHECKS
 from service.fhir.search.terms import IndexRow
-from service.record.changes import Change, Create, Delete
+from service.record.changes import Change, Create, Delete, Patch, Update
 from service.record.errors import Invalid, Malformed
 
 Index = Callable[[JsonObject], Sequence[IndexRow]]
@@ -39,14 +39,14 @@ class Drafting:
 
     def draft(self, change: Change) -> Draft:
         """Raises Invalid with every finding, or Malformed when there is no telling what it is."""
-        if isinstance(change, Delete):
+        if isinstance(change, (Delete, Patch)):
+            _check_match(change, change.type)
             return Draft(change, change.type)
         kind = change.resource.get("resourceType")
         if not isinstance(kind, str):
             raise Malformed.at(change.place, "A resource says what it is in resourceType.")
         _check_id(change, kind)
-        if change.match is not None and change.match.type != kind:
-            raise Malformed.at(change.place, f"The condition is about {change.match.type}.")
+        _check_match(change, kind)
         findings = self._validator.validate(change.resource)
         if has_errors(findings):
             raise Invalid([placed(finding, change.place) for finding in findings])
@@ -61,9 +61,12 @@ def placed(finding: Finding, place: str) -> Finding:
     return replace(finding, expression=f"{place}{dot}{rest}")
 
 
-def _check_id(change: Change, kind: str) -> None:
-    if isinstance(change, Delete):
-        return
+def _check_match(change: Change, kind: str) -> None:
+    if change.match is not None and change.match.type != kind:
+        raise Malformed.at(change.place, f"The condition is about {change.match.type}.")
+
+
+def _check_id(change: Create | Update, kind: str) -> None:
     own = change.id if isinstance(change, Create) else change.resource.get("id")
     if own is None and (isinstance(change, Create) or change.match):
         return

@@ -33,6 +33,29 @@ def rewritten(value: Any, names: Names) -> Any:
     return value
 
 
+def as_members(operations: Any) -> Any:
+    """The values of a JSON Patch as what they will be: members, under the name they will have.
+
+    ``{"path": "/subject/reference", "value": "urn:uuid:..."}`` becomes ``{"reference": ...}``.
+    """
+    return [
+        {operation["path"].rpartition("/")[2]: operation["value"]}
+        if _puts_something(operation)
+        else {}
+        for operation in operations
+    ]
+
+
+def rewritten_patch(operations: Any, names: Names) -> Any:
+    """A copy of a JSON Patch whose values say what entries become."""
+    return [
+        operation | {"value": next(iter(rewritten(member, names).values()))}
+        if member
+        else operation
+        for operation, member in zip(operations, as_members(operations), strict=True)
+    ]
+
+
 def references(value: Any, path: str = "") -> Iterator[tuple[str, str]]:
     """Path (from the resource, with a leading dot) and text of every Reference.reference."""
     if isinstance(value, list):
@@ -44,6 +67,14 @@ def references(value: Any, path: str = "") -> Iterator[tuple[str, str]]:
                 yield f"{path}.{name}", part
             else:
                 yield from references(part, f"{path}.{name}")
+
+
+def _puts_something(operation: Any) -> bool:
+    return (
+        isinstance(operation, dict)
+        and "value" in operation
+        and isinstance(operation.get("path"), str)
+    )
 
 
 def _member(name: str, part: Any, names: Names) -> Any:

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 from service.fhir.outcome import Finding
 from service.record.changes import Match, Premise
-from service.record.errors import Conflict, Invalid, Malformed
-from service.record.links import Names, references
+from service.record.errors import Conflict, Invalid, Malformed, NotFound
+from service.record.links import Names, as_members, references
 from service.record.matching import match_of
 from service.record.record import Record
-from service.record.requests import Request
+from service.record.requests import READING, Request
 from service.store.contract import Key
 
 _CONDITIONAL = re.compile(r"([A-Z][A-Za-z]+)\?(.+)", re.ASCII)
@@ -25,9 +25,9 @@ class Plan:
     """What each entry becomes.
 
     ``targets`` and ``matches``: the type and id that a writing entry is about, and its condition,
-    by its number. ``changed``: the entries that change something; a conditional create that found
-    its resource does not. ``names``: what links between entries become. ``premises``: the look-ups
-    that must still hold.
+    by its number; a conditional delete that found nothing has no target. ``changed``: the entries
+    that change something; a conditional create that found its resource does not.
+    ``names``: what links between entries become. ``premises``: the look-ups that must still hold.
     """
 
     targets: Mapping[int, Key]
@@ -55,17 +55,22 @@ class Planning:
     def plan(self, asked: Sequence[Request]) -> Plan:
         """Raises Malformed for overlaps and unreadable conditions, Conflict for ambiguous ones,
         Invalid for references to entries that are not there."""
-        writing = [request for request in asked if request.method != "GET"]
+        writing = [request for request in asked if request.method not in READING]
         links = [link for request in writing for link in _links(request)]
         matches = {r.number: match for r in writing if (match := self._condition(r)) is not None}
         linked = {link.text: match for link in links if (match := self._linked(link)) is not None}
         found = self._record.matches([*matches.values(), *linked.values()])
-        targets = {r.number: self._target(r, matches.get(r.number), found) for r in writing}
+        meant = {r.number: self._target(r, matches.get(r.number), found) for r in writing}
+        targets = {number: target for number, target in meant.items() if target is not None}
         _check_overlap(writing, targets, matches)
-        full = {r.full_url: "/".join(targets[r.number]) for r in writing if r.full_url}
+        full = {
+            r.full_url: "/".join(targets[r.number])
+            for r in writing
+            if r.full_url and r.number in targets
+        }
         _check_dangling(links, full)
         at_hand = _at_hand(writing, targets)
-        ended = {targets[r.number] for r in writing if r.method == "DELETE"}
+        ended = {meant[r.number] for r in writing if r.method == "DELETE"}
         answers = {
             link.text: _answer(link, linked[link.text], found, at_hand, ended)
             for link in links
@@ -77,7 +82,8 @@ class Planning:
             changed=frozenset(
                 request.number
                 for request in writing
-                if request.method != "POST" or not _holders(matches.get(request.number), found)
+                if request.number in targets
+                and (request.method != "POST" or not _holders(matches.get(request.number), found))
             ),
             names=Names(full, full | _tails(full) | answers),
             premises=[
@@ -105,14 +111,26 @@ class Planning:
 
     def _target(
         self, request: Request, match: Match | None, found: Mapping[str, Sequence[str]]
-    ) -> Key:
+    ) -> Key | None:
         holders = _holders(match, found)
         if match is not None and len(holders) > 1:
             raise Conflict.at(request.place, f"More than one {match.type} meets {match.text}.")
+        if match is not None and not holders and request.method in ("DELETE", "PATCH"):
+            _check_may_be_none(request, match)
+            return None
         own = request.id if match is None else request.resource.get("id")
         if request.method == "POST":
             own = None
         return (request.type, holders[0] if holders else own or self._record.new_id())
+
+
+def _check_may_be_none(request: Request, match: Match) -> None:
+    """Nothing meets the condition: nothing to delete, but to patch or at a certain version."""
+    told = f"No {match.type} meets {match.text}."
+    if request.if_match is not None:
+        raise Conflict.at(request.place, told)
+    if request.method == "PATCH":
+        raise NotFound.at(request.place, told)
 
 
 def _moved_to(finding: Finding, place: str) -> Finding:
@@ -124,7 +142,9 @@ def _holders(match: Match | None, found: Mapping[str, Sequence[str]]) -> Sequenc
 
 
 def _links(request: Request) -> Iterator[_Link]:
-    for path, text in references(request.resource):
+    patch = request.patch
+    content = as_members(patch.document) if patch and patch.is_json_patch else request.resource
+    for path, text in references(content):
         yield _Link(f"{request.place}.resource{path}", text)
 
 
@@ -136,7 +156,7 @@ def _check_overlap(
     faults = []
     for request in writing:
         match = matches.get(request.number)
-        for identity in (targets[request.number], match and match.name, request.full_url):
+        for identity in (targets.get(request.number), match and match.name, request.full_url):
             earlier = first.setdefault(identity, request.number) if identity else request.number
             if earlier != request.number:
                 told = f"This is about the same resource as entry {earlier}; one of them is enough."
@@ -168,7 +188,7 @@ def _at_hand(writing: Sequence[Request], targets: Mapping[int, Key]) -> dict[str
     Conditional references are resolved after the writes, so they may mean these.
     """
     found: dict[str, set[str]] = defaultdict(set)
-    for request in writing:
+    for request in (request for request in writing if request.method in ("POST", "PUT")):
         listed = request.resource.get("identifier")
         for one in listed if isinstance(listed, list) else [listed]:
             if isinstance(one, dict) and isinstance(one.get("value"), str):
@@ -182,7 +202,7 @@ def _answer(
     match: Match,
     found: Mapping[str, Sequence[str]],
     at_hand: Mapping[str, set[str]],
-    ended: set[Key],
+    ended: set[Key | None],
 ) -> str:
     ids = {*found[match.name], *at_hand.get(match.name, ())}
     ids = {id_ for id_ in ids if (match.type, id_) not in ended}

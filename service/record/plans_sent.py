@@ -16,11 +16,13 @@ from service.mapping.errors import UnmappableError
 from service.mapping.programme import from_resources
 from service.mapping.references import Resolve, target_of
 from service.programme.checks import Policy, check_programme
-from service.record.changes import Change, Delete
+from service.record.changes import Change, Create, Patch, Update, Written
 from service.record.errors import Invalid
 from service.record.problems import problem_of
 from service.record.programme_people import known_child
 from service.store.contract import Reader
+
+Judge = Callable[[Reader, Sequence[Written]], None]
 
 _HOLDERS = {
     "CarePlan": "identifier",
@@ -40,31 +42,40 @@ _NEVER = frozenset(
 _TO_FOLLOW = frozenset({"draft", "active", "on-hold"})
 
 
-def judge_of(changes: Sequence[Change], policy: Policy) -> Callable[[Reader], None] | None:
+def judge_of(changes: Sequence[Change], policy: Policy) -> Judge | None:
     """A last look before ``changes`` are committed; None when they speak of no programme.
 
-    The function raises Invalid with every refusal and every caution that no override accepts, and
-    for a programme whose plans are about more than one child.
+    The function takes the store as it would be and what the changes led to. It raises Invalid with
+    every refusal and every caution that no override accepts, and for a programme whose plans are
+    about more than one child.
     """
     places: dict[str, str] = {}
     for change in changes:
-        if not isinstance(change, Delete):
-            for programme in programmes_of(change.resource):
-                place = change.place or str(change.resource["resourceType"])
-                places.setdefault(programme, place)
-    if not places:
+        if isinstance(change, (Create, Update)):
+            _note(places, change.resource, change)
+    patches = any(isinstance(change, Patch) and change.type in _HOLDERS for change in changes)
+    if not places and not patches:
         return None
 
-    def check(reader: Reader) -> None:
+    def check(reader: Reader, written: Sequence[Written]) -> None:
+        named = dict(places)
+        for change, one in zip(changes, written, strict=True):
+            if isinstance(change, Patch):
+                _note(named, read(one.body), change)
         found = [
             finding
-            for programme, place in places.items()
+            for programme, place in named.items()
             for finding in judged(reader, programme, policy, place)
         ]
         if found:
             raise Invalid(found)
 
     return check
+
+
+def _note(places: dict[str, str], resource: JsonObject, change: Change) -> None:
+    for programme in programmes_of(resource):
+        places.setdefault(programme, change.place or str(resource["resourceType"]))
 
 
 def programmes_of(resource: JsonObject) -> Iterator[str]:

@@ -121,7 +121,7 @@ class ProgrammeVersions:
                 latest = start
         return latest
 
-    def still_all(self, successor: str) -> Callable[[Reader], None]:
+    def still_all(self, successor: str) -> Callable[[Reader, object], None]:
         """A last look before a successor is committed: nobody else wrote one meanwhile.
 
         The function raises Conflict.
@@ -129,7 +129,7 @@ class ProgrammeVersions:
         identity = (PROGRAMME, self._id)
         expected = {one.plan for one in self.all} | {successor}
 
-        def check(reader: Reader) -> None:
+        def check(reader: Reader, _: object) -> None:
             holders = reader.holders("CarePlan", [identity]).get(identity, [])
             if {f"CarePlan/{id_}" for id_ in holders} != expected:
                 raise Conflict.at("", "Somebody else has changed the programme meanwhile.")

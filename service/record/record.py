@@ -73,15 +73,16 @@ class Record:
         reason: str | None = None,
         *,
         premises: Sequence[Premise] = (),
-        before_commit: Callable[[Reader], None] | None = None,
+        before_commit: Callable[[Reader, Sequence[Written]], None] | None = None,
     ) -> list[Written]:
         """All the changes or none, in this order; the answers in the same order.
 
         ``premises`` are look-ups that must still be true; ``before_commit`` sees the store as it
-        would be, and undoes everything by raising.
+        would be and what the changes led to, and undoes everything by raising.
 
         Raises Invalid (every finding of every change), Malformed (two changes of one resource),
-        Conflict, NotFound (deleting what never was), Busy.
+        Conflict, NotFound (deleting or patching what never was), Gone (patching what was deleted),
+        Busy.
         """
         drafts = self._drafts(_with_places(changes))
         with self._begin() as work:
@@ -91,7 +92,7 @@ class Record:
             _check_overlap(drafts, written)
             unit.finish(by, reason)
             if before_commit is not None:
-                before_commit(work)
+                before_commit(work, written)
         return written
 
     def write_each(
@@ -123,7 +124,8 @@ class Record:
     ) -> list[Done]:
         """Resources made ready elsewhere, in one transaction; what was done with each.
 
-        ``before_commit`` is as for ``write``. Raises Busy.
+        ``before_commit`` sees the store as it would be, and undoes everything by raising. Raises
+        Busy.
         """
         with self._begin() as work:
             done = Keeping(work, self._drafting.index, self._clock, self.new_id).keep(
@@ -168,6 +170,12 @@ class Record:
         with self._reading() as reader:
             version = reader.current([(type_, id_)]).get((type_, id_))
         return self.shown(caller, version, f"{type_}/{id_}")
+
+    def read_each(self, asked: Sequence[tuple[Actor, Key]]) -> list[Version | RecordError]:
+        """Current versions, each for its own caller, by one look-up; for the others, why not."""
+        with self._reading() as reader:
+            found = reader.current({key for _, key in asked})
+        return [self._shown_or_error(caller, found.get(key), key) for caller, key in asked]
 
     def vread(self, caller: Actor, type_: str, id_: str, version: int) -> Version:
         """One version. Raises NotFound, Gone when that version is the deletion."""
@@ -252,6 +260,14 @@ class Record:
     def _draft_or_error(self, change: Change) -> Draft | RecordError:
         try:
             return self._drafting.draft(change)
+        except RecordError as error:
+            return error
+
+    def _shown_or_error(
+        self, caller: Actor, version: Version | None, key: Key
+    ) -> Version | RecordError:
+        try:
+            return self.shown(caller, version, "/".join(key))
         except RecordError as error:
             return error
 

@@ -6,20 +6,28 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.fhir.json import JsonObject
-from service.fhir.outcome import Finding
+from service.fhir.outcome import Finding, shown
 from service.record.errors import Malformed
+from service.record.patches import SentPatch, patch_in
 
-METHODS = ("DELETE", "POST", "PUT", "GET")
-"""In the order in which the standard has a transaction carried out (R4 http.html#trules)."""
+ORDER = {"DELETE": 0, "POST": 1, "PUT": 2, "PATCH": 2, "GET": 3, "HEAD": 3}
+"""The methods, by when the standard has them carried out (R4 http.html#trules)."""
+
+READING = frozenset({"GET", "HEAD"})
 
 _ADDRESS = re.compile(
-    r"([A-Z][A-Za-z]+)(?:/([A-Za-z0-9\-.]{1,64})(?:/_history/(\d{1,9}))?)?", re.ASCII
+    r"([A-Z][A-Za-z]+)(?:/([A-Za-z0-9\-.]{1,64}))?(?:/(_history)(?:/(\d{1,9}))?)?", re.ASCII
 )
+_TEXTS = ("url", "ifMatch", "ifNoneMatch", "ifModifiedSince", "ifNoneExist")
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """One entry. ``id`` is None for a type, ``query`` what stands after a question mark."""
+    """One entry. ``id`` is None for a type, ``query`` what stands after a question mark.
+
+    ``many``: it reads what is answered as a Bundle, a search or a history. ``patch`` is what a
+    PATCH entry carries; its ``resource`` is that in which it came.
+    """
 
     number: int
     method: str
@@ -27,10 +35,13 @@ class Request:
     id: str | None
     version: int | None
     query: str | None
+    many: bool
     full_url: str | None
     resource: JsonObject
     if_match: str | None
+    if_none_match: str | None
     if_none_exist: str | None
+    patch: SentPatch | None = None
 
     @property
     def place(self) -> str:
@@ -61,60 +72,70 @@ def _faults(entry: Any, number: int) -> Iterator[Finding]:
     if not isinstance(request, dict):
         yield Finding("error", "required", f"{place}.request", "A request is expected.")
         return
-    if request.get("method") not in METHODS:
-        told = f"One of {', '.join(METHODS)} is expected in a transaction."
+    method = request.get("method")
+    if not isinstance(method, str) or method not in ORDER:
+        told = f"One of {', '.join(ORDER)} is expected in a transaction."
         yield Finding("error", "not-supported", f"{place}.request.method", told)
-    for name in ("url", "ifMatch", "ifNoneExist"):
+        return
+    for name in _TEXTS:
         if not isinstance(request.get(name, ""), str):
             yield Finding("error", "structure", f"{place}.request.{name}", "Text is expected.")
     if not isinstance(entry.get("fullUrl", ""), str):
         yield Finding("error", "structure", f"{place}.fullUrl", "Text is expected.")
     resource = entry.get("resource")
-    if request.get("method") in ("POST", "PUT") and not isinstance(resource, dict):
+    if method in ("POST", "PUT", "PATCH") and not isinstance(resource, dict):
         yield Finding("error", "required", f"{place}.resource", "A resource is expected.")
 
 
 def _request(entry: JsonObject, number: int, base: str) -> Request:
     request = entry["request"]
+    method, resource = request["method"], entry.get("resource") or {}
     address, mark, query = request.get("url", "").removeprefix(f"{base}/").partition("?")
     found = _ADDRESS.fullmatch(address.strip("/"))
-    type_, id_, version = found.groups() if found else ("", None, None)
+    type_, id_, past, version = found.groups() if found else ("", None, None, None)
+    place = f"Bundle.entry[{number}].resource"
     return Request(
         number=number,
-        method=request["method"],
+        method=method,
         type=type_,
         id=id_,
         version=None if version is None else int(version),
         query=query if mark else None,
+        many=bool(past and version is None) or (method in READING and id_ is None),
         full_url=entry.get("fullUrl"),
-        resource=entry.get("resource") or {},
+        resource=resource,
         if_match=request.get("ifMatch"),
+        if_none_match=request.get("ifNoneMatch"),
         if_none_exist=request.get("ifNoneExist"),
+        patch=patch_in(resource, place) if method == "PATCH" else None,
     )
 
 
 def _address_faults(request: Request) -> Iterator[Finding]:
-    url = f"{request.place}.request.url"
-    told = _ADDRESSES[request.method]
-    named, asked = request.id is not None, request.query is not None
-    fits = {
-        "DELETE": named and not asked,
-        "POST": not named and not asked,
-        "PUT": named != asked,
-        "GET": named and not asked,
-    }
-    past = request.version is not None and request.method != "GET"
-    if not request.type or past or not fits[request.method]:
-        yield Finding("error", "value", url, told)
+    if not request.type or not _fits(request):
+        yield Finding("error", "value", f"{request.place}.request.url", _ADDRESSES[request.method])
     elif request.method in ("POST", "PUT"):
         yield from _resource_faults(request)
 
 
+def _fits(request: Request) -> bool:
+    """Whether a method can be asked of such an address."""
+    named, asked = request.id is not None, request.query is not None
+    past = request.many or request.version is not None
+    if request.method in READING:
+        return request.version is None or (named and not asked)
+    if request.method == "POST":
+        return not (named or asked or past)
+    return named != asked and not past
+
+
 _ADDRESSES = {
-    "DELETE": "DELETE names a resource, for example Observation/o1.",
+    "DELETE": "DELETE names a resource or a condition, for example Observation/o1.",
     "POST": "POST names a type, for example Observation.",
     "PUT": "PUT names a resource or a condition: Observation/o1 or Observation?identifier=s|1.",
-    "GET": "GET in a transaction names a resource or a version, for example Observation/o1.",
+    "PATCH": "PATCH names a resource or a condition, for example Observation/o1.",
+    "GET": "GET names a resource, a version, a history or a search, for example Observation/o1.",
+    "HEAD": "HEAD names a resource, a version, a history or a search.",
 }
 
 
@@ -122,7 +143,7 @@ def _resource_faults(request: Request) -> Iterator[Finding]:
     kind, own = request.resource.get("resourceType"), request.resource.get("id")
     place = f"{request.place}.resource"
     if kind != request.type:
-        told = f"The request is about {request.type}, the resource says it is another type."
+        told = f"The request is about {request.type}, the resource says it is {shown(kind)}."
         yield Finding("error", "value", f"{place}.resourceType", told)
     if request.method == "PUT" and own is not None and not isinstance(own, str):
         yield Finding("error", "structure", f"{place}.id", "Text is expected.")

@@ -6,18 +6,19 @@ elsewhere by now, nothing is written and the whole is planned anew.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from service.fhir.json import JsonObject
 from service.programme.checks import Policy
-from service.record.changes import Actor, Change, Create, Delete, Update, Written
-from service.record.errors import Moved
-from service.record.links import rewritten
+from service.record.changes import Actor, Change, Create, Delete, Patch, Update, Written
+from service.record.errors import Moved, NotFound
+from service.record.links import rewritten, rewritten_patch
+from service.record.patches import Edit, SentPatch
 from service.record.plan import Plan, Planning
 from service.record.plans_sent import judge_of
 from service.record.record import Record
-from service.record.requests import METHODS, Request, requests
-from service.store.contract import Reader, Version
+from service.record.requests import ORDER, READING, Request, requests
+from service.store.contract import Key, Reader, Version
 
 _ATTEMPTS = 5
 """Each failed one means that another writer came first; more than a few say that it is stuck."""
@@ -27,10 +28,13 @@ _STATUS = {"created": 201, "updated": 200, "unchanged": 200, "existing": 200, "d
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What became of one entry: an HTTP status and the version that was written or read."""
+    """What became of one entry: an HTTP status and the version that was written or read.
+
+    A conditional delete of nothing has no version.
+    """
 
     status: int
-    version: Version
+    version: Version | None = None
 
 
 class Transactions:
@@ -44,8 +48,13 @@ class Transactions:
         self._base = base
         self._policy = policy or Policy()
 
-    def carry_out(self, bundle: JsonObject, by: Actor, reason: str | None = None) -> list[Answer]:
+    def carry_out(
+        self, bundle: JsonObject, by: Actor, reason: str | None = None
+    ) -> list[Answer | None]:
         """The answers in the order of the entries.
+
+        A search or a history has none: it is to be asked now, when the writes are committed. A
+        history of one resource is known to exist by then.
 
         Raises Malformed, Invalid, Conflict, NotFound, Gone or Busy with findings at
         ``Bundle.entry[n]``; then nothing was changed.
@@ -58,49 +67,73 @@ class Transactions:
                 continue
         return self._attempt(asked, by, reason)
 
-    def _attempt(self, asked: Sequence[Request], by: Actor, reason: str | None) -> list[Answer]:
+    def _attempt(
+        self, asked: Sequence[Request], by: Actor, reason: str | None
+    ) -> list[Answer | None]:
         plan = Planning(self._record, self._base).plan(asked)
-        in_order = sorted(asked, key=lambda request: METHODS.index(request.method))
+        in_order = sorted(asked, key=lambda request: ORDER[request.method])
         changing = [request for request in in_order if request.number in plan.changed]
         changes = [_change(request, plan) for request in changing]
         judge = judge_of(changes, self._policy)
-        answers: dict[int, Answer] = {}
+        answers: dict[int, Answer | None] = {}
 
-        def before_commit(reader: Reader) -> None:
+        def before_commit(reader: Reader, written: Sequence[Written]) -> None:
             if judge is not None:
-                judge(reader)
+                judge(reader, written)
             for request in asked:
                 if request.number not in plan.changed:
-                    answers[request.number] = self._read(reader, request, plan, by)
+                    answers[request.number] = self._unchanged(reader, request, plan, by)
 
         written = self._record.write(
             changes, by, reason, premises=plan.premises, before_commit=before_commit
         )
         for request, one in zip(changing, written, strict=True):
-            answers[request.number] = Answer(_status(one), one)
+            answers[request.number] = Answer(_STATUS[one.done], one)
         return [answers[request.number] for request in asked]
 
-    def _read(self, reader: Reader, request: Request, plan: Plan, by: Actor) -> Answer:
-        """A GET, or what a conditional create found."""
-        key = plan.targets.get(request.number) or (request.type, request.id or "")
-        if request.version is None:
-            version = reader.current([key]).get(key)
-        else:
-            version = reader.version(key, request.version)
+    def _unchanged(self, reader: Reader, request: Request, plan: Plan, by: Actor) -> Answer | None:
+        """A read, what a conditional create found, or a conditional delete of nothing."""
+        if request.method in READING:
+            return self._read(reader, request, by)
+        key = plan.targets.get(request.number)
+        if key is None:
+            return Answer(204)
+        return self._shown(reader.current([key]).get(key), key, request, by)
+
+    def _read(self, reader: Reader, request: Request, by: Actor) -> Answer | None:
+        if request.id is None:
+            return None
+        key = (request.type, request.id)
+        if request.version is not None:
+            return self._shown(reader.version(key, request.version), key, request, by)
+        version = reader.current([key]).get(key)
+        if not request.many:
+            return self._shown(version, key, request, by)
+        if version is None:
+            raise NotFound.at(request.place, f"There is no {'/'.join(key)}.")
+        return None
+
+    def _shown(self, version: Version | None, key: Key, request: Request, by: Actor) -> Answer:
         return Answer(200, self._record.shown(by, version, "/".join(key), request.place))
 
 
 def _change(request: Request, plan: Plan) -> Change:
     type_, id_ = plan.targets[request.number]
-    if request.method == "DELETE":
-        return Delete(type_, id_, request.if_match, request.place)
-    resource = rewritten(request.resource, plan.names)
+    match = plan.matches.get(request.number)
     place = f"{request.place}.resource"
+    if request.method == "DELETE":
+        return Delete(type_, id_, request.if_match, place=request.place)
+    if request.patch is not None:
+        edit = _edit(request.patch, plan, place)
+        return Patch(type_, id_, edit, request.if_match, place=place)
+    resource = rewritten(request.resource, plan.names)
     if request.method == "POST":
         return Create(resource, id_, place=place)
     resource = resource if "id" in resource else {**resource, "id": id_}
-    return Update(resource, request.if_match, plan.matches.get(request.number), place=place)
+    only_new = (request.if_none_match or "").strip() == "*"
+    return Update(resource, request.if_match, only_new, match, place=place)
 
 
-def _status(written: Written) -> int:
-    return _STATUS[written.done]
+def _edit(patch: SentPatch, plan: Plan, place: str) -> Edit:
+    rewrite = rewritten_patch if patch.is_json_patch else rewritten
+    return replace(patch, document=rewrite(patch.document, plan.names)).edit(place)

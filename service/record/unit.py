@@ -7,9 +7,20 @@ from datetime import UTC, datetime
 
 from service.fhir.json import JsonObject, read
 from service.record.bodies import says_the_same, stamped
-from service.record.changes import Actor, Create, Delete, Done, Match, Premise, Update, Written
+from service.record.changes import (
+    Actor,
+    Create,
+    Delete,
+    Done,
+    Match,
+    Patch,
+    Premise,
+    Update,
+    Written,
+)
 from service.record.drafts import Draft, Drafting
-from service.record.errors import Conflict, Malformed, Moved, NotFound
+from service.record.edits import edited
+from service.record.errors import Conflict, Gone, Malformed, Moved, NotFound
 from service.record.matching import look_up
 from service.record.provenance import provenance
 from service.store.contract import Entry, Key, UnitOfWork, Version
@@ -65,6 +76,8 @@ class Unit:
                 return self._create(draft, draft.change)
             case Update():
                 return self._update(draft, draft.change)
+            case Patch():
+                return self._patch(draft, draft.change)
             case Delete():
                 return self._delete(draft.change)
 
@@ -96,7 +109,10 @@ class Unit:
     def _update(self, draft: Draft, change: Update) -> Written:
         id_ = self._target(draft, change)
         before = self._current.get((draft.type, id_))
-        _check_version(before, change.if_match, change.place or f"{draft.type}/{id_}")
+        place = change.place or f"{draft.type}/{id_}"
+        _check_version(before, change.if_match, place)
+        if change.only_new and before is not None and not before.deleted:
+            raise Conflict.at(place, f"There is a {draft.type}/{id_} already.")
         if before is None or before.deleted:
             return self._put(draft, change.resource, id_, before, "created")
         stored = read(before.body)
@@ -122,16 +138,34 @@ class Unit:
             raise Conflict.at(change.place, f"{draft.type}/{own} does not meet the condition.")
         return found or own or self._new_id()
 
+    def _patch(self, draft: Draft, change: Patch) -> Written:
+        before = self._meant(change)
+        if before.deleted:
+            raise Gone.at(change.place, f"{before.type}/{before.id} was deleted.")
+        stored = read(before.body)
+        resource = edited(stored, change)
+        if says_the_same(stored, resource):
+            return Written.of(before, "unchanged")
+        judged = self._drafting.draft(Update(resource, place=change.place))
+        return self._put(replace(draft, index=judged.index), resource, before.id, before, "updated")
+
     def _delete(self, change: Delete) -> Written:
-        place = change.place or f"{change.type}/{change.id}"
-        before = self._current.get((change.type, change.id))
-        _check_version(before, change.if_match, place)
-        if before is None:
-            raise NotFound.at(place, f"There is no {change.type}/{change.id}.")
+        before = self._meant(change)
         if before.deleted:
             return Written.of(before, "unchanged")
-        after = Version(change.type, change.id, before.version + 1, self._instant, True, b"")
+        after = Version(before.type, before.id, before.version + 1, self._instant, True, b"")
         return self._keep(Entry(after), "deleted")
+
+    def _meant(self, change: Patch | Delete) -> Version:
+        """The version that is there, by id or as the only match. Raises NotFound, Conflict."""
+        id_ = change.id or self._found(change.match, change.place)
+        name = f"{change.type}/{id_}" if id_ else (change.match or change).type
+        before = None if id_ is None else self._current.get((change.type, id_))
+        _check_version(before, change.if_match, change.place or name)
+        if before is None:
+            told = name if id_ else f"{change.type} that meets the condition"
+            raise NotFound.at(change.place or name, f"There is no {told}.")
+        return before
 
     def _put(
         self, draft: Draft, resource: JsonObject, id_: str, before: Version | None, done: Done
@@ -158,12 +192,12 @@ class Unit:
 
 
 def _match(draft: Draft) -> Match | None:
-    return None if isinstance(draft.change, Delete) else draft.change.match
+    return draft.change.match
 
 
 def _named(draft: Draft) -> Key | None:
     match draft.change:
-        case Delete(id=id_) | Create(id=str(id_)):
+        case Delete(id=str(id_)) | Patch(id=str(id_)) | Create(id=str(id_)):
             return (draft.type, id_)
         case Update(resource={"id": str(id_)}):
             return (draft.type, id_)

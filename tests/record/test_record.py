@@ -136,8 +136,8 @@ def test_one_resource_cannot_be_changed_twice_in_a_unit(record):
 
 
 def test_an_error_before_the_commit_undoes_all(record):
-    def fail(reader):
-        assert reader.total("Observation") == 1
+    def fail(reader, written):
+        assert reader.total("Observation") == len(written) == 1
         raise LookupError
 
     with pytest.raises(LookupError):

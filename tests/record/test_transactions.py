@@ -257,7 +257,6 @@ def test_every_problem_of_every_entry_is_named(transactions, record):
 @pytest.mark.parametrize(
     ("bad", "place"),
     [
-        (entry("PATCH", "Patient/1", patient()), "request.method"),
         (entry("post", "Patient", patient()), "request.method"),
         ({"resource": patient()}, "request"),
         ("x", "request"),
@@ -272,8 +271,13 @@ def test_every_problem_of_every_entry_is_named(transactions, record):
         (entry("PUT", "Patient?name=x", patient(id={"a": 1})), "resource.id"),
         (entry("PUT", "Patient/1", patient(id=[])), "resource.id"),
         (entry("POST", "Observation", patient()), "resource.resourceType"),
-        (entry("DELETE", "Patient?name=x"), "request.url"),
-        (entry("GET", "Patient?name=x"), "request.url"),
+        (entry("DELETE", "Patient/1?name=x"), "request.url"),
+        (entry("DELETE", "Patient"), "request.url"),
+        (entry("DELETE", "Patient?"), "request"),
+        (entry("PATCH", "Patient", {"resourceType": "Parameters"}), "request.url"),
+        (entry("PATCH", "Patient/1", patient()), "resource"),
+        (entry("PATCH", "Patient/1"), "resource"),
+        (entry("GET", "Patient/1/_history/1?name=x"), "request.url"),
         (post(patient(), ifNoneExist="colour=blue"), "request"),
         (post(patient(), ifNoneExist=""), "request"),
         (post(patient(), ifNoneExist="birthdate=20x1"), "request"),

@@ -38,12 +38,17 @@ class Progress:
     done: Counter[Done] = field(default_factory=Counter)
     refused: tuple[RefusedRow, ...] = ()
 
+    @property
+    def rows(self) -> int:
+        """How many rows the batch had."""
+        return self.done.total() + len(self.refused)
+
 
 class Loading:
     """Loads rows into a record, each under its id, whatever the record had there.
 
-    ``policy``: the cautions that a plan among the rows must not leave open. ``workers`` and
-    ``start`` are as for ``spread``.
+    ``policy``: the cautions that a plan among the rows must not leave open. ``here``, ``workers``
+    and ``start`` are as for ``spread``.
     """
 
     def __init__(
@@ -54,6 +59,7 @@ class Loading:
         *,
         policy: Policy | None = None,
         reason: str | None = None,
+        here: Maker | None = None,
         workers: int | None = None,
         start: Start = "fork",
     ) -> None:
@@ -62,6 +68,7 @@ class Loading:
         self._build = build
         self._policy = policy or Policy()
         self._reason = reason
+        self._here = here
         self._workers = workers
         self._start: Start = start
 
@@ -74,7 +81,13 @@ class Loading:
                 under_way.append(batch)
                 yield batch
 
-        made = spread(remembered(), self._build, workers=self._workers, start=self._start)
+        made = spread(
+            remembered(),
+            self._build,
+            here=self._here,
+            workers=self._workers,
+            start=self._start,
+        )
         for results in made:
             yield self._kept(under_way.popleft(), results)
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from service.fhir.json import MAX_BYTES, JsonError, JsonObject, read, write
+from service.fhir.json import MAX_BYTES, JsonError, JsonObject, read
 from service.fhir.outcome import Finding, operation_outcome
 from service.mapping.feed_lines import LineTooLong, lines_of
 
@@ -59,8 +59,3 @@ def batches(rows: Iterable[SentRow]) -> Iterator[list[SentRow]]:
             batch, size = [], 0
     if batch:
         yield batch
-
-
-def refused_line(row: RefusedRow, **more: str) -> bytes:
-    """A line of the file of refused rows."""
-    return write(more | row.to_json()) + b"\n"
