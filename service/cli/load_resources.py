@@ -44,7 +44,7 @@ def _is_resource(line: bytes) -> bool:
 
 def load_resources(
     files: list[Path],
-    store: Path | None,
+    store: str | None,
     by: Actor,
     *,
     policy: Policy,
