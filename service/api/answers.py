@@ -3,7 +3,7 @@
 from starlette.requests import Request
 from starlette.responses import Response
 
-from service.api.headers import etag, last_modified, preference
+from service.api.headers import etag, is_known, last_modified, preference
 from service.api.outcomes import FHIR_JSON
 from service.fhir.json import write
 from service.fhir.outcome import Finding, operation_outcome
@@ -17,6 +17,14 @@ def resource_response(version: Version, status: int = 200, **headers: str) -> Re
     """The version itself, its tag and its time."""
     known = {"ETag": etag(version.version), "Last-Modified": last_modified(version.instant)}
     return Response(version.body, status, headers=known | headers, media_type=FHIR_JSON)
+
+
+def read_response(request: Request, version: Version) -> Response:
+    """The version itself, or 304 when the client has it already (R4 http.html#cread)."""
+    known = {"ETag": etag(version.version), "Last-Modified": last_modified(version.instant)}
+    if is_known(request, version):
+        return Response(status_code=304, headers=known)
+    return Response(version.body, headers=known, media_type=FHIR_JSON)
 
 
 def written_response(request: Request, written: Written, base: str) -> Response:

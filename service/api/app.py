@@ -1,8 +1,8 @@
 """The application: every road into the service over HTTP.
 
-Below /fhir Starlette's own routes give out bytes as they were stored. The rest are FastAPI
-routers; they and only they are in ``/openapi.json`` (``/fhir/metadata`` describes the FHIR roads).
-There is no documentation page: the framework's own loads its scripts from another host.
+What is below /fhir goes straight to its own roads, which give out bytes as they were stored. The
+rest are FastAPI routers; they and only they are in ``/openapi.json`` (``/fhir/metadata`` describes
+the FHIR roads).
 """
 
 from collections.abc import AsyncIterator, Callable
@@ -11,27 +11,65 @@ from contextlib import asynccontextmanager
 import structlog
 from fastapi import FastAPI
 from starlette.responses import Response
+from starlette.types import Receive, Scope, Send
 
-from service.api import fhir, health, outcomes, programmes, registry, sessions
-from service.api.capability import VERSION, Capability
+from service.api import health, metrics, outcomes, programmes, registry, sessions
+from service.api.capability import VERSION
 from service.api.described import REFUSALS
+from service.api.fhir import Roads
 from service.api.hosts import OwnNamesOnly
 from service.api.middleware import Surround
+from service.api.places import PREFIX
+from service.api.reads import Reads
 from service.api.services import Services
-from service.api.types import served_types
+from service.api.types import WHOLE, served_types
 from service.settings import Settings, access_warning, check_binding
 
-log = structlog.stdlib.get_logger("airway")
+log = structlog.get_logger("airway")
 
-FEED_PATH = "/sessions"
+FEED_PATHS = frozenset({"/sessions", f"{PREFIX}/$load"})
 
 
-def create_app(services: Services) -> FastAPI:
+class Application:
+    """The whole service as one ASGI application: what is around every request, then the roads."""
+
+    def __init__(self, services: Services) -> None:
+        self.own = _own_roads(services)
+        self._fhir = Roads(
+            services,
+            served_types(services.definitions),
+            WHOLE,
+            Reads(services.record, metrics.count_batch),
+            Reads(services.definition_record, metrics.count_batch),
+        )
+        self._around = Surround(
+            OwnNamesOnly(self._dispatch, services.settings),
+            _limits(services.settings),
+            metrics.count_request,
+        )
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        await self._around(scope, receive, send)
+
+    async def _dispatch(self, scope: Scope, receive: Receive, send: Send) -> None:
+        path = scope.get("path", "")
+        if path.startswith(PREFIX) and path[len(PREFIX) :][:1] in ("", "/"):
+            scope["app"] = self.own
+            await self._fhir(scope, receive, send)
+        else:
+            await self.own(scope, receive, send)
+
+
+def create_app(services: Services) -> Application:
     """The application over ``services``.
 
     Raises ``OpenAccessError`` when the settings would let other computers in unasked.
     """
     check_binding(services.settings)
+    return Application(services)
+
+
+def _own_roads(services: Services) -> FastAPI:
     app = FastAPI(
         title="Home airway-clearance programmes",
         description=(
@@ -47,13 +85,9 @@ def create_app(services: Services) -> FastAPI:
         lifespan=_warn_at_start,
     )
     app.state.services = services
-    app.add_middleware(OwnNamesOnly, settings=services.settings)
-    app.add_middleware(Surround, limit_of=_limits(services.settings))
     outcomes.install(app)
-    for part in (health, programmes, registry, sessions):
+    for part in (health, metrics, programmes, registry, sessions):
         app.include_router(part.router)
-    types = served_types(services.definitions)
-    app.router.routes.extend(fhir.routes(types, Capability(types, services.clock())))
     return app
 
 
@@ -68,6 +102,6 @@ def _limits(settings: Settings) -> Callable[[str], int]:
     """The greatest body by path: feeds stream and may be long, everything else is held whole."""
 
     def limit_of(path: str) -> int:
-        return settings.max_feed_bytes if path == FEED_PATH else settings.max_body_bytes
+        return settings.max_feed_bytes if path in FEED_PATHS else settings.max_body_bytes
 
     return limit_of

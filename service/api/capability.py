@@ -23,14 +23,15 @@ _DOCUMENTATION = (
     "warning, or refused under Prefer: handling=strict. Dates without an offset are read in UTC. "
     "Of terminology it knows its own definitions, the code systems that HL7 publishes with R4 "
     "(codes only) and UCUM; a code that it cannot judge is answered 422 as not checked. "
-    "Not served: patch, _include, chained search, history of the whole system."
+    "Not served: patch, _include, chained search."
 )
 
 
 class Capability:
     """Answers metadata. ``since`` is when this process began to serve what it says."""
 
-    def __init__(self, types: Mapping[str, ServedType], since: datetime) -> None:
+    def __init__(self, types: Mapping[str, ServedType], whole: ServedType, since: datetime) -> None:
+        self._whole = whole
         self._resources = [_resource(served) for served in types.values()]
         self._since = since
 
@@ -58,7 +59,11 @@ class Capability:
                     "mode": "server",
                     "documentation": _DOCUMENTATION,
                     "resource": self._resources,
-                    "interaction": [{"code": "transaction"}, {"code": "batch"}],
+                    "interaction": [
+                        {"code": code}
+                        for code in sorted(self._whole.interactions - {"capabilities"})
+                    ],
+                    "operation": list(_operations(self._whole)),
                 }
             ],
         }

@@ -1,30 +1,33 @@
-"""The roads below /fhir: plain Starlette routes, chosen by the table of served types."""
+"""The roads below /fhir: one table of paths, methods and interactions, and who answers them.
 
-from collections.abc import Awaitable, Callable, Mapping
+What is served is what a road leads to; the CapabilityStatement is made from the same table.
+"""
+
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Match, Route, Router
-from starlette.types import Scope
+from starlette.types import Receive, Scope, Send
 
-from service.api import reading, searching, writing
+from service.api import pretty, reading, searching, writing
 from service.api.batches import Bundles
 from service.api.capability import Capability
-from service.api.outcomes import refusal
-from service.api.served import Call, Handler, Operation, ServedType, base_of
-from service.api.services import services_of
+from service.api.outcomes import error_response, refusal
+from service.api.places import PREFIX, TEMPLATE, Places
+from service.api.reads import Reads
+from service.api.served import Call, Handler, Operation, ServedType
+from service.api.services import Services
 from service.fhir.outcome import shown
-
-Endpoint = Callable[[Request], Awaitable[Response]]
-
-_METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE")
-"""Every path takes them all, so that a refusal is ours to word."""
 
 
 @dataclass(frozen=True, slots=True)
 class Road:
-    """A path below a type, a method, and the FHIR interaction that it is."""
+    """A path below /fhir, a method, and the FHIR interaction that it is.
+
+    It is open for the types (or for the system as a whole, when the path names no type) that
+    serve the interaction.
+    """
 
     path: str
     method: str
@@ -33,121 +36,125 @@ class Road:
 
 
 ROADS = (
-    Road("", "GET", "search-type", searching.search),
-    Road("", "POST", "create", writing.create),
-    Road("", "PUT", "update", writing.update_matching),
-    Road("/_search", "POST", "search-type", searching.search_by_form),
-    Road("/_history", "GET", "history-type", reading.history_of_type),
-    Road("/{id}", "GET", "read", reading.read),
-    Road("/{id}", "PUT", "update", writing.update),
-    Road("/{id}", "DELETE", "delete", writing.delete),
-    Road("/{id}/_history", "GET", "history-instance", reading.history_of_instance),
-    Road("/{id}/_history/{version}", "GET", "vread", reading.vread),
+    Road("/_history", "GET", "history-system", reading.history_of_all),
+    Road("/{type}", "GET", "search-type", searching.search),
+    Road("/{type}", "POST", "create", writing.create),
+    Road("/{type}", "PUT", "update", writing.update_matching),
+    Road("/{type}/_search", "POST", "search-type", searching.search_by_form),
+    Road("/{type}/_history", "GET", "history-type", reading.history_of_type),
+    Road("/{type}/{id}", "GET", "read", reading.read),
+    Road("/{type}/{id}", "PUT", "update", writing.update),
+    Road("/{type}/{id}", "DELETE", "delete", writing.delete),
+    Road("/{type}/{id}/_history", "GET", "history-instance", reading.history_of_instance),
+    Road("/{type}/{id}/_history/{version}", "GET", "vread", reading.vread),
 )
 
-
-def routes(types: Mapping[str, ServedType], capability: Capability) -> list[Route]:
-    """The routes of everything below /fhir."""
-    typed = _operation_routes(types) + _interaction_routes(types)
-    bundles = Bundles(types, Router(typed))
-    whole = {"POST": bundles.answer}
-    return [
-        _route("/fhir/metadata", _by_method({"GET": capability.answer})),
-        _route("/fhir", _by_method(whole)),
-        _route("/fhir/", _by_method(whole)),
-        *typed,
-    ]
+_CALLS = {
+    "/${operation}": "on_system",
+    "/{type}/${operation}": "on_type",
+    "/{type}/{id}/${operation}": "on_instance",
+}
+"""Where operations are called, and which of their methods count there."""
 
 
-def _interaction_routes(types: Mapping[str, ServedType]) -> list[Route]:
-    paths = dict.fromkeys(road.path for road in ROADS)
-    return [_route(f"/fhir/{{type}}{path}", _interaction(types, _by_path(path))) for path in paths]
+class Roads:
+    """Answers whatever is below /fhir, errors too; only our own mistakes are raised.
 
+    ``types`` are the served types by name, ``whole`` the system.
+    """
 
-def _by_path(path: str) -> dict[str, Road]:
-    return {road.method: road for road in ROADS if road.path == path}
-
-
-def _interaction(types: Mapping[str, ServedType], roads: Mapping[str, Road]) -> Endpoint:
-    async def endpoint(request: Request) -> Response:
-        served = _served(types, request)
-        open_roads = {
-            method: road
-            for method, road in roads.items()
-            if road.interaction in served.interactions
+    def __init__(
+        self,
+        services: Services,
+        types: Mapping[str, ServedType],
+        whole: ServedType,
+        record_reads: Reads,
+        definition_reads: Reads,
+    ) -> None:
+        self._services = services
+        self._served = {**types, "": whole}
+        self._reads = {False: record_reads, True: definition_reads}
+        roads = (
+            *ROADS,
+            *_own_roads(Capability(types, whole, services.clock()), Bundles(types, self)),
+        )
+        self._places = Places([*(road.path for road in roads), *_CALLS])
+        self._open = {
+            (served.name, template): {
+                road.method: road.handler
+                for road in roads
+                if road.path == template and road.interaction in served.interactions
+            }
+            for served in self._served.values()
+            for template in dict.fromkeys(road.path for road in roads)
         }
-        road = open_roads.get(_method(request))
-        if road is None:
-            raise _not_allowed(open_roads)
-        return await road.handler(_call(request, served))
 
-    return endpoint
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        request = Request(scope, receive)
+        try:
+            answer = await self._answer(request)
+        except Exception as error:
+            answer = error_response(error)
+        if b"_pretty" in scope["query_string"]:
+            answer = pretty.as_asked(request, answer)
+        await answer(scope, receive, send)
 
+    async def _answer(self, request: Request) -> Response:
+        scope = request.scope
+        found = self._places.find(scope["path"])
+        if found is None:
+            raise refusal(404, "There is nothing at this address.")
+        template, scope["path_params"] = found
+        scope[TEMPLATE] = f"{PREFIX}{template}"
+        name = scope["path_params"].get("type", "")
+        served = self._served.get(name)
+        if served is None or ("{type}" in template) != bool(name):
+            raise refusal(
+                404, f"There is no resource type {shown(name)} here.", code="not-supported"
+            )
+        handlers = self._handlers(served, template, scope["path_params"])
+        handler = handlers.get(scope["method"])
+        if handler is None:
+            raise _not_allowed(handlers)
+        return await handler(Call(request, self._services, served, self._reads[served.shipped]))
 
-def _operation_routes(types: Mapping[str, ServedType]) -> list[Route]:
-    return [
-        _route("/fhir/{type}/${operation}", _operation(types, lambda one: one.on_type)),
-        _route("/fhir/{type}/{id}/${operation}", _operation(types, lambda one: one.on_instance)),
-    ]
-
-
-def _operation(
-    types: Mapping[str, ServedType], methods: Callable[[Operation], tuple[str, ...]]
-) -> Endpoint:
-    async def endpoint(request: Request) -> Response:
-        served = _served(types, request)
-        name = request.path_params["operation"]
+    def _handlers(
+        self, served: ServedType, template: str, parts: Mapping[str, str]
+    ) -> Mapping[str, Handler]:
+        """Who answers at this address, by method."""
+        if template not in _CALLS:
+            return self._open[served.name, template]
+        name = parts["operation"]
         operation = served.operations.get(name)
-        if operation is None or not methods(operation):
+        methods = () if operation is None else _methods(operation, template)
+        if operation is None or not methods:
             told = f"There is no operation {shown(f'${name}')} at this address."
             raise refusal(404, told, code="not-supported")
-        if _method(request) not in methods(operation):
-            raise _not_allowed(methods(operation))
-        return await operation.handler(_call(request, served))
-
-    return endpoint
+        return dict.fromkeys(methods, operation.handler)
 
 
-class FhirRoute(Route):
-    """A route that tells the layers around it which one it was, as FastAPI's own do."""
+def _own_roads(capability: Capability, bundles: Bundles) -> tuple[Road, ...]:
+    """The roads that answer from the table itself."""
 
-    def matches(self, scope: Scope) -> tuple[Match, Scope]:
-        match, child = super().matches(scope)
-        return match, {**child, "route": self} if match is not Match.NONE else child
+    async def metadata(call: Call) -> Response:
+        return await capability.answer(call.request)
 
+    async def bundle(call: Call) -> Response:
+        return await bundles.answer(call.request)
 
-def _route(path: str, endpoint: Endpoint) -> Route:
-    return FhirRoute(path, endpoint, methods=_METHODS, include_in_schema=False)
-
-
-def _by_method(endpoints: Mapping[str, Endpoint]) -> Endpoint:
-    async def endpoint(request: Request) -> Response:
-        chosen = endpoints.get(_method(request))
-        if chosen is None:
-            raise _not_allowed(endpoints)
-        return await chosen(request)
-
-    return endpoint
+    return (
+        Road("/metadata", "GET", "capabilities", metadata),
+        Road("", "POST", "transaction", bundle),
+        Road("/", "POST", "transaction", bundle),
+    )
 
 
-def _served(types: Mapping[str, ServedType], request: Request) -> ServedType:
-    served = types.get(request.path_params["type"])
-    if served is None:
-        told = f"There is no resource type {shown(request.path_params['type'])} here."
-        raise refusal(404, told, code="not-supported")
-    return served
+def _methods(operation: Operation, template: str) -> tuple[str, ...]:
+    methods: tuple[str, ...] = getattr(operation, _CALLS[template])
+    return methods
 
 
-def _call(request: Request, served: ServedType) -> Call:
-    services = services_of(request)
-    return Call(request, services, served, base_of(request, services))
-
-
-def _method(request: Request) -> str:
-    return "GET" if request.method == "HEAD" else request.method
-
-
-def _not_allowed(methods: Mapping[str, object] | tuple[str, ...]) -> Exception:
-    allowed = ", ".join(methods)
+def _not_allowed(handlers: Mapping[str, Handler]) -> Exception:
+    allowed = ", ".join(handlers)
     told = f"This address answers: {allowed or 'nothing'}."
     return refusal(405, told, headers={"Allow": allowed})

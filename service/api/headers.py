@@ -4,11 +4,13 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from email.utils import format_datetime
+from email.utils import format_datetime, parsedate_to_datetime
+from functools import lru_cache
 
 from starlette.requests import Request
 
 from service.api.outcomes import refusal
+from service.store.contract import Version
 
 FHIR_TYPES = frozenset({"application/fhir+json", "application/json", "text/json"})
 FORM = "application/x-www-form-urlencoded"
@@ -16,6 +18,7 @@ CSV = "text/csv"
 _FORMATS = FHIR_TYPES | {"json"}
 _FHIR_VERSIONS = frozenset({"4.0", "4.0.1"})
 
+_TAG = re.compile(r'(?:W/)?"([^"]*)"')
 _RETURNS = frozenset({"minimal", "representation", "OperationOutcome"})
 
 
@@ -33,25 +36,16 @@ class Preference:
 
 def check_accept(request: Request, offered: frozenset[str] = FHIR_TYPES) -> None:
     """Raises 406 unless ``_format`` (which goes first) or Accept takes one of ``offered``."""
-    wanted = request.query_params.get("_format")
-    if wanted is not None:
-        # A plus sign that the client forgot to encode arrives as a blank.
-        kind, version = _media_type(wanted.replace(" ", "+", 1))
-        acceptable = kind in offered | _FORMATS and _is_r4(version)
-    else:
-        acceptable = any(
-            _takes(kind, offered) and _is_r4(version) for kind, version in _accepted(request)
-        )
-    if not acceptable:
+    if not _is_acceptable(_format_in(request), _accept_in(request), offered):
         raise refusal(406, f"Only these can be answered: {', '.join(sorted(offered))}, FHIR 4.0.")
 
 
 def wants_csv(request: Request) -> bool:
     """Whether the first form that the client lists is CSV."""
-    wanted = request.query_params.get("_format")
+    wanted = _format_in(request)
     if wanted is not None:
         return _media_type(wanted)[0] in (CSV, "csv")
-    return next(_accepted(request), ("", None))[0] == CSV
+    return next(_accepted(_accept_in(request)), ("", None))[0] == CSV
 
 
 def check_content_type(request: Request, taken: frozenset[str] = FHIR_TYPES) -> str:
@@ -82,12 +76,49 @@ def etag(version: int) -> str:
     return f'W/"{version}"'
 
 
+def is_known(request: Request, version: Version) -> bool:
+    """Whether the client says that it has this version (RFC 9110 sections 13.1.2 and 13.1.3).
+
+    Tags are compared weakly and go before the date; a date that is none is ignored.
+    """
+    tags = request.headers.get("if-none-match")
+    if tags is not None:
+        return tags.strip() == "*" or str(version.version) in _TAG.findall(tags)
+    since = request.headers.get("if-modified-since")
+    if since is None:
+        return False
+    try:
+        known = parsedate_to_datetime(since)
+    except ValueError:
+        return False
+    return version.instant.replace(microsecond=0) <= known.replace(tzinfo=known.tzinfo or UTC)
+
+
 def last_modified(instant: datetime) -> str:
     return format_datetime(instant.astimezone(UTC), usegmt=True)
 
 
-def _accepted(request: Request) -> Iterator[tuple[str, str | None]]:
-    for part in (request.headers.get("accept") or "*/*").split(","):
+@lru_cache(maxsize=512)
+def _is_acceptable(wanted: str | None, accept: str, offered: frozenset[str]) -> bool:
+    if wanted is not None:
+        # A plus sign that the client forgot to encode arrives as a blank.
+        kind, version = _media_type(wanted.replace(" ", "+", 1))
+        return kind in offered | _FORMATS and _is_r4(version)
+    return any(_takes(kind, offered) and _is_r4(version) for kind, version in _accepted(accept))
+
+
+def _format_in(request: Request) -> str | None:
+    if b"_format" not in request.scope["query_string"]:
+        return None
+    return request.query_params.get("_format")
+
+
+def _accept_in(request: Request) -> str:
+    return request.headers.get("accept") or "*/*"
+
+
+def _accepted(accept: str) -> Iterator[tuple[str, str | None]]:
+    for part in accept.split(","):
         if not re.search(r";\s*q=0(\.0*)?\s*(;|$)", part):
             yield _media_type(part)
 

@@ -4,9 +4,9 @@ A web page may point a name of its own at 127.0.0.1 and then read what is answer
 authorisation that would be every child's record, so a request under a foreign name is refused.
 """
 
+from functools import lru_cache
 from urllib.parse import urlsplit
 
-from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.api.outcomes import error_response, refusal
@@ -21,19 +21,24 @@ class OwnNamesOnly:
 
     def __init__(self, app: ASGIApp, settings: Settings) -> None:
         self._app = app
+        self._answers_to = lru_cache(maxsize=256)(self._is_own)
         self._open = settings.base_url is None and not is_loopback(settings.host)
         self._own = _name(urlsplit(settings.base_url).netloc) if settings.base_url else None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http" and not self._answers_to(Headers(scope=scope).get("host", "")):
+        if scope["type"] == "http" and not self._answers_to(_host_in(scope)):
             told = "This service answers to the names of this computer, or to its base address."
             await error_response(refusal(421, told, code="forbidden"))(scope, receive, send)
             return
         await self._app(scope, receive, send)
 
-    def _answers_to(self, host: str) -> bool:
+    def _is_own(self, host: str) -> bool:
         name = _name(host)
         return self._open or is_loopback(name) or name == self._own
+
+
+def _host_in(scope: Scope) -> str:
+    return next((v.decode("latin-1") for name, v in scope["headers"] if name == b"host"), "")
 
 
 def _name(host: str) -> str:

@@ -1,4 +1,4 @@
-"""Around every request: an id, a limit on the body, one log line, and the last resort.
+"""Around every request: an id, a limit on the body, gzip, one log line, and the last resort.
 
 The log line has the route's template, never the path or the query: ids and search values belong to
 children.
@@ -6,34 +6,71 @@ children.
 
 import time
 import traceback
-import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import structlog
-from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from service.api.gzipped import Unpacked, is_worth_packing, packed, takes_gzip
 from service.api.outcomes import error_response, unexpected
+from service.api.places import TEMPLATE
+from service.api.request_ids import Header, Ids
 
-log = structlog.stdlib.get_logger("airway.http")
+log = structlog.get_logger("airway.http")
+
+Counted = Callable[[str, str, int, float], None]
+"""Told the method, the template, the status and the seconds of every request."""
+
+_VARY = (b"vary", b"Accept-Encoding")
+_METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
 
 
 class Surround:
-    """The outermost layer of the application.
+    """The outermost layer of the application. Answers HEAD as GET, without the body.
 
     ``limit_of`` gives the greatest body in bytes for a path.
     """
 
-    def __init__(self, app: ASGIApp, limit_of: Callable[[str], int]) -> None:
+    def __init__(
+        self, app: ASGIApp, limit_of: Callable[[str], int], counted: Counted | None = None
+    ) -> None:
         self._app = app
         self._limit_of = limit_of
+        self._counted = counted
+        self._ids = Ids()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        await _Exchange(self._app, self._limit_of(scope["path"])).run(scope, receive, send)
+        began = time.perf_counter()
+        headers = dict(reversed(scope["headers"]))  # of a repeated header the first one counts
+        id_, marks = self._ids.of(headers)
+        exchange = _Exchange(headers, self._limit_of(scope["path"]), id_, marks, receive, send)
+        method = scope["method"]
+        if method == "HEAD":
+            exchange.without_body = True
+            scope = {**scope, "method": "GET"}
+        try:
+            await exchange.run(self._app, scope)
+        finally:
+            self._tell(method, scope, exchange, time.perf_counter() - began)
+
+    def _tell(self, method: str, scope: Scope, exchange: "_Exchange", seconds: float) -> None:
+        known = method if method in _METHODS else "other"
+        route = scope.get("route")
+        template = str(scope.get(TEMPLATE) or getattr(route, "path", "unknown"))
+        log.info(
+            "request",
+            request_id=exchange.id,
+            method=known,
+            route=template,
+            status=exchange.status,
+            milliseconds=round(seconds * 1000, 1),
+        )
+        if self._counted is not None:
+            self._counted(known, template, exchange.status or 500, seconds)
 
 
 class BrokenAnswerError(Exception):
@@ -43,67 +80,95 @@ class BrokenAnswerError(Exception):
 class _Exchange:
     """One request and its answer."""
 
-    def __init__(self, app: ASGIApp, limit: int) -> None:
-        self._app = app
+    def __init__(
+        self,
+        headers: Mapping[bytes, bytes],
+        limit: int,
+        id_: str,
+        marks: list[Header],
+        receive: Receive,
+        send: Send,
+    ) -> None:
+        self.id = id_
+        self.status: int | None = None
+        self.without_body = False
+        self._headers = headers
         self._limit = limit
+        self._marks = marks
+        self._receive, self._send = receive, send
         self._received = 0
-        self._status: int | None = None
-        self._id = uuid.uuid4().hex
+        self._may_pack = takes_gzip(headers.get(b"accept-encoding", b""))
+        self._held: Message | None = None
 
-    async def run(self, scope: Scope, receive: Receive, send: Send) -> None:
-        began = time.perf_counter()
-
-        async def limited_receive() -> Message:
-            message = await receive()
-            self._received += len(message.get("body", b""))
-            if self._received > self._limit:
-                raise _too_long(self._limit)
-            return message
-
-        async def marked_send(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                self._status = message["status"]
-                MutableHeaders(scope=message)["X-Request-Id"] = self._id
-            await send(message)
-
+    async def run(self, app: ASGIApp, scope: Scope) -> None:
         try:
-            if _announced_length(scope) > self._limit:
-                await error_response(_too_long(self._limit))(scope, receive, marked_send)
-            else:
-                await self._app(scope, limited_receive, marked_send)
+            if _announced_length(self._headers) > self._limit:
+                raise _too_long(self._limit)
+            if b"content-encoding" in self._headers:
+                self._unpack(scope)
+            await app(scope, self.receive, self.send)
+        except HTTPException as refused:
+            await error_response(refused)(scope, self.receive, self.send)
         except Exception as error:
             self._log_failure(error)
-            if self._status is not None:
+            if self.status is not None:
                 # The answer has begun: only breaking the connection tells the client.
-                raise BrokenAnswerError(self._id) from None
-            await unexpected(self._id)(scope, receive, marked_send)
-        finally:
-            self._log_line(scope, time.perf_counter() - began)
+                raise BrokenAnswerError(self.id) from None
+            await unexpected(self.id)(scope, self.receive, self.send)
 
-    def _log_line(self, scope: Scope, seconds: float) -> None:
-        log.info(
-            "request",
-            request_id=self._id,
-            method=scope["method"],
-            route=getattr(scope.get("route"), "path", "unknown"),
-            status=self._status,
-            milliseconds=round(seconds * 1000, 1),
-        )
+    async def receive(self) -> Message:
+        message = await self._receive()
+        self._received += len(message.get("body", b""))
+        if self._received > self._limit:
+            raise _too_long(self._limit)
+        return message
+
+    async def send(self, message: Message) -> None:
+        if message["type"] == "http.response.start":
+            self.status = message["status"]
+            message["headers"] = [*message["headers"], *self._marks, _VARY]
+            if self._may_pack and is_worth_packing(message):
+                self._held = message
+                return
+        elif message["type"] == "http.response.body":
+            message = await self._body(message)
+        await self._send(message)
+
+    async def _body(self, message: Message) -> Message:
+        if self._held is not None:
+            start, self._held = self._held, None
+            if not message.get("more_body", False):  # what comes in pieces is sent as it comes
+                start, body = await packed(start, message["body"])
+                message = {**message, "body": body}
+            await self._send(start)
+        return {**message, "body": b""} if self.without_body else message
+
+    def _unpack(self, scope: Scope) -> None:
+        """Take the body out of its gzip. Raises HTTPException 415 for any other coding."""
+        coding = self._headers[b"content-encoding"].strip().lower()
+        if coding not in (b"gzip", b"x-gzip", b"identity"):
+            told = {"Accept-Encoding": "gzip"}
+            raise HTTPException(415, "A body may be packed with gzip only.", headers=told)
+        if coding == b"identity":
+            return
+        self._receive = Unpacked(self._receive)
+        hidden = (b"content-encoding", b"content-length")
+        scope["headers"] = [(n, value) for n, value in scope["headers"] if n not in hidden]
 
     def _log_failure(self, error: Exception) -> None:
         """Where it failed and with what kind of error; the message may hold a child's data."""
         frames = traceback.extract_tb(error.__traceback__)[-8:]
         log.error(
             "unexpected error",
-            request_id=self._id,
+            request_id=self.id,
             error=type(error).__name__,
             frames=[f"{frame.filename}:{frame.lineno} {frame.name}" for frame in frames],
         )
 
 
-def _announced_length(scope: Scope) -> int:
-    announced = Headers(scope=scope).get("content-length", "0")
-    return int(announced) if announced.isascii() and announced.isdigit() else 0
+def _announced_length(headers: Mapping[bytes, bytes]) -> int:
+    announced = headers.get(b"content-length", b"0")
+    return int(announced) if announced.isdigit() else 0
 
 
 def _too_long(limit: int) -> HTTPException:

@@ -5,7 +5,7 @@ import re
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from service.api.answers import resource_response
+from service.api.answers import read_response
 from service.api.bundle import Link, bundle, history_entry
 from service.api.headers import check_accept, preference
 from service.api.outcomes import FHIR_JSON, refusal
@@ -29,8 +29,8 @@ _KNOWN = frozenset({"_count", "_since", "_format", "_pretty", PAGE})
 async def read(call: Call) -> Response:
     """GET of a resource: its current version."""
     check_accept(call.request)
-    version = await run_in_threadpool(call.record.read, call.caller, call.type, call.id)
-    return resource_response(version)
+    version = await call.reads.one(call.caller, call.type, call.id)
+    return read_response(call.request, version)
 
 
 async def vread(call: Call) -> Response:
@@ -42,7 +42,7 @@ async def vread(call: Call) -> Response:
     version = await run_in_threadpool(
         call.record.vread, call.caller, call.type, call.id, int(number)
     )
-    return resource_response(version)
+    return read_response(call.request, version)
 
 
 async def history_of_instance(call: Call) -> Response:
@@ -53,6 +53,11 @@ async def history_of_instance(call: Call) -> Response:
 async def history_of_type(call: Call) -> Response:
     """Every version of every resource of a type, newest first."""
     return await _history(call, None, f"{call.base}/{call.type}/_history")
+
+
+async def history_of_all(call: Call) -> Response:
+    """Every version of every resource, newest first."""
+    return await _history(call, None, f"{call.base}/_history")
 
 
 async def _history(call: Call, id_: str | None, path: str) -> Response:
@@ -67,7 +72,7 @@ async def _history(call: Call, id_: str | None, path: str) -> Response:
         if count == 0:
             return Page((), None)
         return call.record.history(
-            call.caller, call.type, id_, since=since, count=count, cursor=only(pairs, PAGE)
+            call.caller, call.type or None, id_, since=since, count=count, cursor=only(pairs, PAGE)
         )
 
     page = await run_in_threadpool(work)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from starlette.requests import Request
 from starlette.responses import Response
 
+from service.api.reads import Reads
 from service.api.services import Services, caller_of
 from service.fhir.search.parameters import Parameter
 from service.record import Actor, Record
@@ -13,12 +14,17 @@ from service.record import Actor, Record
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """One request. ``base`` is the address of /fhir that links in the answer begin with."""
+    """One request. ``served`` is its type, or the system as a whole. ``reads`` gathers reads."""
 
     request: Request
     services: Services
     served: "ServedType"
-    base: str
+    reads: Reads
+
+    @property
+    def base(self) -> str:
+        """The address of /fhir that links in the answer begin with."""
+        return base_of(self.request, self.services)
 
     @property
     def type(self) -> str:
@@ -50,11 +56,14 @@ class Operation:
     handler: Handler
     on_type: tuple[str, ...] = ()
     on_instance: tuple[str, ...] = ()
+    on_system: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class ServedType:
     """A resource type: its FHIR interaction codes, operations and search parameters by name.
+
+    The system as a whole is told of in the same way; its name is empty.
 
     ``shipped``: its resources are the definitions that come with this software, not records.
     """

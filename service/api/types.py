@@ -44,6 +44,15 @@ _BUNDLE = ServedType(
 """Never stored, so that there is none to be read or found."""
 
 
+WHOLE = ServedType(
+    name="",
+    interactions=frozenset({"batch", "capabilities", "history-system", "transaction"}),
+    operations={},
+    parameters={},
+)
+"""The system as a whole."""
+
+
 def served_types(definitions: Definitions) -> dict[str, ServedType]:
     """Every served type by name; its profiles are those among the definitions."""
     profiles = _profiles_by_type(definitions)

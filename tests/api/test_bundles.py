@@ -141,7 +141,7 @@ def test_the_entries_of_a_batch_stand_alone_and_are_answered_in_order(client: Cl
     )
     assert answer.status_code == 200
     assert resource(answer)["type"] == "batch-response"
-    assert statuses(answer) == ["201", "422", "404", "400", "200", "404", "404", "400", "400"]
+    assert statuses(answer) == ["201", "422", "404", "400", "200", "404", "405", "400", "400"]
     parts = resource(answer)["entry"]
     linked = parts[3]["response"]["outcome"]["issue"][0]
     assert linked["expression"] == ["Bundle.entry[3].resource.hasMember[0].reference"]

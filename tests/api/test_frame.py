@@ -28,7 +28,7 @@ def test_the_service_lives_and_its_store_can_be_read(client: Client) -> None:
 
 
 def test_every_start_says_who_may_reach_the_record(services: Services) -> None:
-    app = create_app(services)
+    app = create_app(services).own
 
     async def start() -> None:
         async with app.router.lifespan_context(app):

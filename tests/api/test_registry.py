@@ -29,7 +29,7 @@ def test_records_come_as_ndjson_or_csv(client: Client) -> None:
     assert lines.status_code == table.status_code == 200
     assert lines.headers["content-type"] == "application/x-ndjson"
     assert table.headers["content-type"].startswith("text/csv")
-    assert lines.headers["vary"] == table.headers["vary"] == "Accept"
+    assert lines.headers["vary"] == table.headers["vary"] == "Accept, Accept-Encoding"
     from_lines = [json.loads(line) for line in lines.text.splitlines()]
     assert list(csv.DictReader(io.StringIO(table.text, newline=""))) == from_lines
     assert len(from_lines) == 6
