@@ -24,6 +24,10 @@ Identity = tuple[str, str]
 """A business identifier: system (empty when it has none) and value."""
 
 
+Label = tuple[str, str, str]
+"""``_profile``, ``_security`` or ``_tag``; the system (empty for a profile); the code or URL."""
+
+
 class StoreBusyError(Exception):
     """Another writer held the store for too long; nothing was written."""
 
@@ -151,6 +155,9 @@ class Reader(Protocol):
 
     def referrers(self, keys: Collection[Key], type_: str, parameter: str, count: int) -> list[Key]:
         """The undeleted resources of a type, at most ``count``, that refer to one of these."""
+
+    def labels(self, type_: str | None) -> list[Label]:
+        """The labels that current resources of a type, or of any, carry: each once, in order."""
 
     def events(self, after: int, count: int) -> list[Event]:
         """The outbox after an event number, oldest first."""

@@ -25,8 +25,8 @@ from sqlalchemy import (
 from sqlalchemy.engine import Connection
 
 from service.fhir.search.terms import Condition, SortKey
-from service.store import index, search, tables
-from service.store.contract import Entry, Event, Identity, Key, Page, Release, Version
+from service.store import index, labels, search, tables
+from service.store.contract import Entry, Event, Identity, Key, Label, Page, Release, Version
 from service.store.cursor import decode, encode
 from service.store.paging import Order
 
@@ -173,6 +173,10 @@ class SqlReader:
             row.key: row.id for row in self._by_pairs(asked, rows.target_type, rows.target, keys)
         }
         return [(type_, found[key]) for key in sorted(found)[:count]]
+
+    def labels(self, type_: str | None) -> list[Label]:
+        rows = self._connection.execute(labels.in_use(type_))
+        return [(row.parameter, row.system, row.code) for row in rows]
 
     def events(self, after: int, count: int) -> list[Event]:
         outbox = tables.outbox.c
