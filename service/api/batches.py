@@ -1,28 +1,35 @@
 """Bundles posted to /fhir: a transaction is one unit of work, a batch a request for each entry."""
 
 from collections.abc import Collection, Mapping, Sequence
-from email.utils import parsedate_to_datetime
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.types import ASGIApp, Message, Scope
+from starlette.types import ASGIApp
 
 from service.api.bodies import body_of, object_in
 from service.api.bundle import bundle, response_entry
+from service.api.entries import ask, faults_of, is_text, relative
 from service.api.headers import check_accept, etag, preference
 from service.api.outcomes import FHIR_JSON, RestError, refusal
 from service.api.served import ServedType, base_of
 from service.api.services import caller_of, services_of
-from service.fhir.json import JsonObject, write
+from service.fhir.json import JsonObject, read, write
 from service.fhir.outcome import Finding, operation_outcome, shown
 from service.record.bodies import instant_text
 from service.record.links import references
+from service.record.requests import READING, requests
 from service.record.transactions import Answer, Transactions
 
-_INTERACTIONS = {"POST": "create", "PUT": "update", "DELETE": "delete", "GET": "read"}
-_METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE"})
+_INTERACTIONS = {
+    "POST": "create",
+    "PUT": "update",
+    "PATCH": "patch",
+    "DELETE": "delete",
+    "GET": "read",
+    "HEAD": "read",
+}
 
 
 class Bundles:
@@ -48,14 +55,29 @@ class Bundles:
         base = base_of(request, services)
         entries = sent.get("entry", [])
         _check_served(entries, self._types, base)
+        await self._check_searches(request, sent, base)
         carrier = Transactions(services.record, base, policy=services.policy)
         answers = await run_in_threadpool(carrier.carry_out, sent, caller_of(request))
-        with_bodies = preference(request).returns == "representation"
-        told = (
-            _transaction_entry(answer, with_body=with_bodies or _is_read(entry))
+        returns = preference(request).returns
+        told = [
+            await ask(self._roads, request, entry, base)
+            if answer is None
+            else _transaction_entry(answer, entry["request"]["method"], returns)
             for answer, entry in zip(answers, entries, strict=True)
-        )
+        ]
         return Response(bundle("transaction-response", told), media_type=FHIR_JSON)
+
+    async def _check_searches(self, request: Request, sent: JsonObject, base: str) -> None:
+        """Searches are answered after the commit; what could not be answered is refused before."""
+        for one in requests(sent, base):
+            if one.many and one.id is None:
+                answer = read(await ask(self._roads, request, sent["entry"][one.number], base))
+                status = int(answer["response"]["status"].partition(" ")[0])
+                if status >= 400:
+                    told = answer["response"].get("outcome", {}).get("issue", [])
+                    texts = [str(issue.get("diagnostics")) for issue in told] or ["Not answered."]
+                    place = f"{one.place}.request.url"
+                    raise RestError(status, [Finding("error", "value", place, t) for t in texts])
 
     async def _batch(self, request: Request, sent: JsonObject) -> Response:
         entries = sent.get("entry", [])
@@ -67,24 +89,8 @@ class Bundles:
             if findings:
                 told.append(response_entry(400, outcome=write(operation_outcome(findings))))
             else:
-                told.append(await self._single(request, entry, base))
+                told.append(await ask(self._roads, request, entry, base))
         return Response(bundle("batch-response", told), media_type=FHIR_JSON)
-
-    async def _single(self, request: Request, entry: JsonObject, base: str) -> bytes:
-        """One entry of a batch, answered as if it had come alone."""
-        asked = entry["request"]
-        path, _, query = _relative(asked["url"], base).partition("?")
-        scope = {
-            **request.scope,
-            "method": asked["method"],
-            "path": f"/fhir/{path}",
-            "query_string": query.encode(),
-            "headers": _headers(request, asked),
-            "path_params": {},
-        }
-        scope.pop("router", None)  # else the answering router would think itself mounted
-        body = write(entry["resource"]) if "resource" in entry else b""
-        return await _exchange(self._roads, scope, body)
 
 
 def _check_bundle(sent: JsonObject, most: int) -> None:
@@ -106,7 +112,7 @@ def _check_served(entries: Sequence[Any], types: Mapping[str, ServedType], base:
         request = entry.get("request") if isinstance(entry, dict) else None
         if not isinstance(request, dict) or not isinstance(request.get("url"), str):
             continue
-        method, name = str(request.get("method")), _type_in(_relative(request["url"], base))
+        method, name = str(request.get("method")), _type_in(relative(request["url"], base))
         served = types.get(name)
         known = served is not None and _INTERACTIONS.get(method) in served.interactions
         if served is None or served.shipped or not known:
@@ -122,11 +128,12 @@ def _faults(entry: Any, place: str, made: Collection[str]) -> list[Finding]:
     request = entry.get("request") if isinstance(entry, dict) else None
     if not isinstance(request, dict):
         return [Finding("error", "required", f"{place}.request", "A request is expected.")]
-    if request.get("method") not in _METHODS or not _is_text(request.get("url")):
+    if request.get("method") not in list(_INTERACTIONS) or not is_text(request.get("url")):
         told = "A method and an address are expected."
         return [Finding("error", "value", f"{place}.request", told)]
-    if not all(_is_text(request.get(name, "-")) for name in ("ifMatch", "ifNoneExist")):
-        return [Finding("error", "structure", f"{place}.request", "Text is expected.")]
+    if faults := faults_of(request):
+        told = "A value that can be sent is expected."
+        return [Finding("error", "structure", f"{place}.request.{name}", told) for name in faults]
     own = entry.get("fullUrl")
     told = "The entries of a batch stand alone: a link to another one is not resolved."
     return [
@@ -134,14 +141,6 @@ def _faults(entry: Any, place: str, made: Collection[str]) -> list[Finding]:
         for path, text in references(entry.get("resource"))
         if text in made and text != own
     ]
-
-
-def _is_text(value: Any) -> bool:
-    return isinstance(value, str) and value.isprintable() and value != ""
-
-
-def _is_read(entry: JsonObject) -> bool:
-    return bool(entry["request"]["method"] == "GET")
 
 
 def _names_of_new(entries: Sequence[Any]) -> frozenset[str]:
@@ -156,61 +155,24 @@ def _names_of_new(entries: Sequence[Any]) -> frozenset[str]:
     )
 
 
-def _relative(url: str, base: str) -> str:
-    return url.removeprefix(f"{base}/").lstrip("/")
-
-
 def _type_in(url: str) -> str:
     return url.partition("?")[0].partition("/")[0]
 
 
-def _transaction_entry(answer: Answer, *, with_body: bool) -> bytes:
+def _transaction_entry(answer: Answer, method: str, returns: str | None) -> bytes:
     version = answer.version
+    outcome = None
+    if returns == "OperationOutcome" and method not in READING:
+        told = Finding("information", "informational", "", "Done.")
+        outcome = write(operation_outcome([told]))
+    if version is None:
+        return response_entry(answer.status, outcome=outcome)
+    with_body = method == "GET" or (returns == "representation" and method not in READING)
     return response_entry(
         answer.status,
         location=f"{version.type}/{version.id}/_history/{version.version}",
         tag=etag(version.version),
         modified=instant_text(version.instant),
         resource=version.body if with_body and not version.deleted else None,
-    )
-
-
-def _headers(request: Request, asked: Mapping[str, str]) -> list[tuple[bytes, bytes]]:
-    named = {
-        "content-type": FHIR_JSON,
-        "host": request.headers.get("host"),
-        "if-match": asked.get("ifMatch"),
-        "if-none-exist": asked.get("ifNoneExist"),
-        "prefer": request.headers.get("prefer", "return=minimal"),
-    }
-    return [
-        (name.encode(), value.encode("latin-1", "replace"))
-        for name, value in named.items()
-        if value
-    ]
-
-
-async def _exchange(roads: ASGIApp, scope: Scope, body: bytes) -> bytes:
-    """The answer of the roads to one request, as the entry that tells of it."""
-    sent: list[Message] = []
-
-    async def receive() -> Message:
-        return {"type": "http.request", "body": body, "more_body": False}
-
-    async def send(message: Message) -> None:
-        sent.append(message)
-
-    await roads(scope, receive, send)
-    status: int = sent[0]["status"]
-    headers = {name.decode(): value.decode() for name, value in sent[0]["headers"]}
-    answer = b"".join(message.get("body", b"") for message in sent[1:])
-    modified = headers.get("last-modified")
-    is_outcome = status >= 400
-    return response_entry(
-        status,
-        location=headers.get("location"),
-        tag=headers.get("etag"),
-        modified=instant_text(parsedate_to_datetime(modified)) if modified else None,
-        outcome=answer if is_outcome else None,
-        resource=answer if answer and not is_outcome else None,
+        outcome=outcome,
     )

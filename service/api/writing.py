@@ -1,18 +1,28 @@
-"""create, update, delete: each one thread hop and one unit of work."""
+"""create, update, patch, delete: each one thread hop and one unit of work."""
+
+from collections.abc import Callable
+from typing import Final
 
 from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
 from starlette.responses import Response
 
 from service.api.answers import written_response
 from service.api.bodies import body_of, resource_in
-from service.api.headers import check_accept
-from service.api.outcomes import refusal
+from service.api.headers import check_accept, check_content_type, etag, last_modified, preference
+from service.api.outcomes import FHIR_JSON, RestError, outcome_response, refusal
 from service.api.served import Call
+from service.fhir.json import read
+from service.fhir.outcome import Finding
 from service.fhir.positions import located
-from service.record import Change, Create, Delete, Match, Update, Written
-from service.record.errors import Invalid
+from service.record import Change, Create, Delete, Match, Patch, Update, Written
+from service.record.errors import Invalid, NotFound
 from service.record.matching import match_of
+from service.record.patches import JSON_PATCH, SentPatch
 from service.record.plans_sent import judge_of
+
+PATCH_TYPES: Final = (JSON_PATCH, FHIR_JSON)
+"""Media types of patches: JSON Patch, and FHIRPath Patch in Parameters."""
 
 
 async def create(call: Call) -> Response:
@@ -30,28 +40,50 @@ async def create(call: Call) -> Response:
 
 async def update(call: Call) -> Response:
     """PUT to a resource; makes it when there is none."""
-    check_accept(call.request)
-    body = await body_of(call.request)
-
-    def work() -> Written:
-        resource = resource_in(body, call)
-        if resource.get("id") != call.id:
-            told = "The id in the body must be the id in the address."
-            raise refusal(400, told, expression=f"{call.type}.id")
-        return _write(call, Update(resource, if_match=call.request.headers.get("if-match")), body)
-
-    return written_response(call.request, await run_in_threadpool(work), call.base)
+    return await _update(call, lambda: None)
 
 
 async def update_matching(call: Call) -> Response:
     """PUT to a type with a condition: the one resource that meets it, or a new one."""
+    return await _update(call, lambda: _match(call, call.request.url.query))
+
+
+async def _update(call: Call, match_in: Callable[[], Match | None]) -> Response:
     check_accept(call.request)
     body = await body_of(call.request)
+    only_new = _is_only_new(call.request)
 
     def work() -> Written:
-        match = _match(call, call.request.url.query)
+        resource, match = resource_in(body, call), match_in()
+        if match is None and resource.get("id") != call.id:
+            told = "The id in the body must be the id in the address."
+            raise refusal(400, told, expression=f"{call.type}.id")
+        change = Update(resource, call.request.headers.get("if-match"), only_new, match)
+        return _write(call, change, body)
+
+    return written_response(call.request, await run_in_threadpool(work), call.base)
+
+
+async def patch(call: Call) -> Response:
+    """PATCH of a resource."""
+    return await _patch(call, call.id, lambda: None)
+
+
+async def patch_matching(call: Call) -> Response:
+    """PATCH of a type with a condition: the one resource that meets it."""
+    return await _patch(call, None, lambda: _match(call, call.request.url.query))
+
+
+async def _patch(call: Call, id_: str | None, match_in: Callable[[], Match | None]) -> Response:
+    check_accept(call.request)
+    kind = _patch_type(call.request)
+    body = await call.request.body()
+
+    def work() -> Written:
+        document = read(body, max_bytes=call.services.settings.max_body_bytes)
+        edit = SentPatch(document, kind == JSON_PATCH).edit()
         if_match = call.request.headers.get("if-match")
-        return _write(call, Update(resource_in(body, call), if_match=if_match, match=match), body)
+        return _write(call, Patch(call.type, id_, edit, if_match, match_in()))
 
     return written_response(call.request, await run_in_threadpool(work), call.base)
 
@@ -59,9 +91,51 @@ async def update_matching(call: Call) -> Response:
 async def delete(call: Call) -> Response:
     """DELETE of a resource: its versions stay in its history."""
     check_accept(call.request)
-    change = Delete(call.type, call.id, if_match=call.request.headers.get("if-match"))
-    await run_in_threadpool(_write, call, change)
-    return Response(status_code=204)
+    change = Delete(call.type, call.id, call.request.headers.get("if-match"))
+    return _deleted(call.request, await run_in_threadpool(_write, call, change))
+
+
+async def delete_matching(call: Call) -> Response:
+    """DELETE of a type with a condition: the one resource that meets it, or nothing."""
+    check_accept(call.request)
+
+    def work() -> Written | None:
+        match = _match(call, call.request.url.query)
+        change = Delete(call.type, None, call.request.headers.get("if-match"), match)
+        try:
+            return _write(call, change)
+        except NotFound:
+            return None
+
+    return _deleted(call.request, await run_in_threadpool(work))
+
+
+def _deleted(request: Request, written: Written | None) -> Response:
+    headers = {}
+    if written is not None:
+        headers["ETag"] = etag(written.version)
+        headers["Last-Modified"] = last_modified(written.instant)
+    if preference(request).returns == "OperationOutcome":
+        done = "deleted" if written is not None else "nothing met the condition"
+        told = Finding("information", "informational", "", f"Done: {done}.")
+        return outcome_response(200, [told], headers)
+    return Response(status_code=204, headers=headers)
+
+
+def _is_only_new(request: Request) -> bool:
+    tag = request.headers.get("if-none-match")
+    if tag is not None and tag.strip() != "*":
+        raise refusal(400, "Of If-None-Match a write understands * only: make it, change nothing.")
+    return tag is not None
+
+
+def _patch_type(request: Request) -> str:
+    """Raises 415 with the types that there are (RFC 5789 section 2.2)."""
+    try:
+        return check_content_type(request, frozenset(PATCH_TYPES))
+    except RestError as error:
+        headers = {"Accept-Patch": ", ".join(PATCH_TYPES)}
+        raise RestError(error.status, error.findings, headers) from None
 
 
 def _match(call: Call, condition: str) -> Match:

@@ -3,36 +3,14 @@
 from typing import Any
 
 from api_client import BASE, Client, issues, places, resource
+from requests_sent import bundle, entry, statuses
 
 CHILD = "urn:uuid:6e7d8b9a-0000-4000-8000-000000000001"
-
-
-def entry(
-    method: str,
-    url: str,
-    body: dict[str, Any] | None = None,
-    full_url: str | None = None,
-    **more: str,
-) -> dict[str, Any]:
-    made: dict[str, Any] = {"request": {"method": method, "url": url, **more}}
-    if body is not None:
-        made["resource"] = body
-    if full_url is not None:
-        made["fullUrl"] = full_url
-    return made
-
-
-def bundle(kind: str, *entries: Any) -> dict[str, Any]:
-    return {"resourceType": "Bundle", "type": kind, "entry": list(entries)}
 
 
 def observation(**rest: Any) -> dict[str, Any]:
     head = {"resourceType": "Observation", "status": "final", "code": {"text": "s"}}
     return head | rest
-
-
-def statuses(answer: Any) -> list[str]:
-    return [part["response"]["status"].split()[0] for part in resource(answer)["entry"]]
 
 
 def test_a_transaction_links_what_it_makes(client: Client) -> None:

@@ -3,16 +3,13 @@
 from collections import Counter
 from typing import Any
 
-import anyio
 import httpx
 import pytest
 from api_client import ADDRESS, Client, resource
+from requests_sent import at_once
 
-from service.api.app import create_app
 from service.api.services import Services
-from service.fhir.json import write
 
-FHIR = {"content-type": "application/fhir+json"}
 CONDITION = "identifier=https://example.org/s|app-17"
 SESSION: dict[str, Any] = {
     "resourceType": "Observation",
@@ -20,30 +17,6 @@ SESSION: dict[str, Any] = {
     "code": {"text": "session"},
     "identifier": [{"system": "https://example.org/s", "value": "app-17"}],
 }
-
-
-def at_once(services: Services, requests: list[tuple[str, str, Any, dict[str, str]]]) -> list[Any]:
-    """The answers to requests that are all under way together."""
-    answers: list[Any] = []
-
-    async def all_of_them() -> None:
-        transport = httpx.ASGITransport(app=create_app(services))
-        async with (
-            httpx.AsyncClient(transport=transport, base_url=ADDRESS) as client,
-            anyio.create_task_group() as group,
-        ):
-
-            async def ask(method: str, path: str, body: Any, headers: dict[str, str]) -> None:
-                named = FHIR | headers
-                answers.append(
-                    await client.request(method, path, content=write(body), headers=named)
-                )
-
-            for request in requests:
-                group.start_soon(ask, *request)
-
-    anyio.run(all_of_them)
-    return answers
 
 
 def test_of_twenty_writers_who_saw_one_version_one_wins(client: Client, services: Services) -> None:
