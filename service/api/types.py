@@ -12,7 +12,7 @@ from service.fhir.search.parameters import PARAMETERS
 
 _READING = frozenset({"read", "search-type"})
 _HISTORY = frozenset({"vread", "history-instance", "history-type"})
-_WRITING = frozenset({"create", "update", "delete"})
+_WRITING = frozenset({"create", "update", "patch", "delete"})
 
 SHIPPED = (
     "CodeSystem",
