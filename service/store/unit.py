@@ -25,7 +25,7 @@ from sqlalchemy import (
 from sqlalchemy.engine import Connection
 
 from service.fhir.search.terms import Condition, SortKey
-from service.store import index, labels, search, tables
+from service.store import index, labels, lookup, search, tables
 from service.store.contract import Entry, Event, Identity, Key, Label, Page, Release, Version
 from service.store.cursor import decode, encode
 from service.store.paging import Order
@@ -59,9 +59,18 @@ class SqlReader:
         self._connection = connection
 
     def current(self, keys: Collection[Key]) -> dict[Key, Version]:
-        asked = _versions.select_from(_of_current)
-        found = self._by_pairs(asked, _resource.type, _resource.id, keys)
-        return {(row.type, row.id): _as_version(row) for row in found}
+        ids: dict[str, list[str]] = {}
+        for type_, id_ in keys:
+            ids.setdefault(index.cut(type_), []).append(index.cut(id_))
+        rows = (
+            row
+            for type_, some in ids.items()
+            for row in lookup.current_rows(self._connection, type_, some)
+        )
+        return {
+            (type_, id_): Version(type_, id_, number, from_microseconds(at), bool(deleted), body)
+            for type_, id_, number, at, deleted, body in rows
+        }
 
     def version(self, key: Key, version: int) -> Version | None:
         if version not in _VERSIONS:
