@@ -10,6 +10,7 @@ from http import HTTPStatus
 from service.api.headers import etag
 from service.fhir.json import write
 from service.fhir.outcome import Finding, operation_outcome
+from service.fhir.subset import WHOLE, Subset
 from service.store.contract import Version
 
 
@@ -20,10 +21,15 @@ class Link:
 
 
 def bundle(
-    kind: str, entries: Iterable[bytes], *, total: int | None = None, links: Sequence[Link] = ()
+    kind: str,
+    entries: Iterable[bytes],
+    *,
+    total: int | None = None,
+    links: Sequence[Link] = (),
+    **more: object,
 ) -> bytes:
-    """A Bundle of this type around entries that are JSON text already."""
-    head: dict[str, object] = {"resourceType": "Bundle", "type": kind}
+    """A Bundle of this type, with ``more`` elements, around entries that are JSON text already."""
+    head: dict[str, object] = {"resourceType": "Bundle", "type": kind, **more}
     if total is not None:
         head["total"] = total
     if links:
@@ -35,9 +41,21 @@ def bundle(
     return b'%b,"entry":[%b]}' % (start[:-1], joined)
 
 
-def match_entry(version: Version, base: str) -> bytes:
-    """A resource that a search found."""
-    return _entry(version.body, full_url(version, base), b'"search":{"mode":"match"}')
+def plain_entry(resource: bytes, address: str) -> bytes:
+    """A resource and where it is."""
+    return _entry(resource, address, b"")
+
+
+def match_entry(version: Version, base: str, subset: Subset = WHOLE) -> bytes:
+    """A resource that a search found, or a part of it."""
+    body = subset.of_body(version.body)
+    return _entry(body, full_url(version, base), b'"search":{"mode":"match"}')
+
+
+def include_entry(version: Version, base: str, subset: Subset = WHOLE) -> bytes:
+    """A resource that comes with what a search found, or a part of it."""
+    body = subset.of_body(version.body)
+    return _entry(body, full_url(version, base), b'"search":{"mode":"include"}')
 
 
 def outcome_entry(findings: Sequence[Finding]) -> bytes:
@@ -94,4 +112,4 @@ def _entry(resource: bytes | None, address: str | None, tail: bytes) -> bytes:
         parts.append(b'"fullUrl":%b' % write(address))
     if resource is not None:
         parts.append(b'"resource":%b' % resource)
-    return b"{%b}" % b",".join([*parts, tail])
+    return b"{%b}" % b",".join([*parts, tail] if tail else parts)

@@ -12,11 +12,6 @@ from service.fhir.json import JsonObject
 Same = tuple[Any, ...]
 
 
-def labels_of(meta: JsonObject) -> JsonObject:
-    """The labels alone, each once."""
-    return {name: _each(meta[name], identity) for name, identity in _LABELS if meta.get(name)}
-
-
 def with_labels(resource: JsonObject, meta: JsonObject) -> JsonObject:
     """The resource with these labels too; those that it has stay as they are."""
     own = resource.get("meta", {})

@@ -61,6 +61,10 @@ class Subset:
         return write(self.of(read(body))) if self and body else body
 
 
+WHOLE = Subset()
+"""Nothing is cut."""
+
+
 def unknown_elements(names: Collection[str], types: Collection[str]) -> list[str]:
     """Those names that no resource of these types has at its root."""
     known = {

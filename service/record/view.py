@@ -3,7 +3,7 @@
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 
 from service.fhir.search.terms import Condition, SortKey
-from service.store.contract import Key, Page, Reader, Version
+from service.store.contract import Key, Label, Page, Reader, Version
 
 See = Callable[[Version], Version | None]
 """The version as the caller may see it, or ``None``."""
@@ -52,6 +52,10 @@ class View:
     def referrers(self, keys: Collection[Key], type_: str, parameter: str, count: int) -> list[Key]:
         """At most ``count`` resources of a type that refer to one of these by a parameter."""
         return self._reader.referrers(keys, type_, parameter, count) if keys else []
+
+    def labels(self, type_: str | None) -> list[Label]:
+        """Labels in use on resources of a type or of any, also of those not to be seen."""
+        return self._reader.labels(type_)
 
     def _visible(self, versions: Iterable[Version]) -> Iterator[Version]:
         for version in versions:

@@ -4,7 +4,7 @@ Source: R4 operations Resource-meta-add and Resource-meta-delete: "duplicates ar
 tag or label is identified by system and code, "it is not an error if these do not exist".
 """
 
-from service.fhir.labels import labels_of, with_labels, without_labels
+from service.fhir.labels import with_labels, without_labels
 
 HOME = {"system": "https://clinic.example/tag", "code": "home", "display": "At home"}
 AWAY = {"system": "https://clinic.example/tag", "code": "away"}
@@ -28,8 +28,3 @@ def test_labels_are_taken_away_and_what_is_not_there_is_no_error() -> None:
     gone = without_labels(RESOURCE, {"tag": [{k: HOME[k] for k in ("system", "code")}, AWAY]})
     assert gone["meta"] == {"versionId": "2"}
     assert without_labels(RESOURCE, {"security": [HOME], "profile": ["p"]}) == RESOURCE
-
-
-def test_labels_alone_leave_out_what_the_server_says() -> None:
-    assert labels_of(RESOURCE["meta"]) == {"tag": [HOME]}
-    assert labels_of({"versionId": "1"}) == {}
