@@ -4,13 +4,14 @@ Nor may a programme, whichever way it comes, be about two children.
 """
 
 import json
+from base64 import b64encode
 from typing import Any
 
 import pytest
 import trade_examples
 from api_client import Client, issues, resource
 
-from service.fhir.json import JsonObject
+from service.fhir.json import JsonObject, write
 
 OVERRIDE = {
     "caution": "pressure-outside-band",
@@ -103,6 +104,44 @@ def test_an_override_cannot_be_taken_out_of_a_plan_in_force(
     client: Client, plan: JsonObject
 ) -> None:
     assert_refused(client.put(f"/fhir/CarePlan/{plan['id']}", without_override(plan)), "CarePlan")
+
+
+def test_an_override_cannot_be_patched_out_of_a_plan_in_force(
+    client: Client, plan: JsonObject
+) -> None:
+    """By either kind of patch, alone, by condition and in a transaction."""
+    at = [one["url"].endswith("/caution-override") for one in plan["extension"]].index(True)
+    removal = write([{"op": "remove", "path": f"/extension/{at}"}])
+    binary = {
+        "resourceType": "Binary",
+        "contentType": "application/json-patch+json",
+        "data": b64encode(removal).decode(),
+    }
+    url = plan["extension"][at]["url"]
+    parts = [
+        {"name": "type", "valueCode": "delete"},
+        {"name": "path", "valueString": f"CarePlan.extension('{url}')"},
+    ]
+    walk = {
+        "resourceType": "Parameters",
+        "parameter": [{"name": "operation", "part": parts}],
+    }
+    place = f"CarePlan/{plan['id']}"
+    condition = f"CarePlan?_id={plan['id']}"
+    for address in (place, condition):
+        asked = client.send(
+            "PATCH",
+            f"/fhir/{address}",
+            removal.decode(),
+            content_type="application/json-patch+json",
+        )
+        assert_refused(asked, "CarePlan")
+        assert_refused(client.send("PATCH", f"/fhir/{address}", walk), "CarePlan")
+    for body in (binary, walk):
+        entry = {"resource": body, "request": {"method": "PATCH", "url": place}}
+        bundle = {"resourceType": "Bundle", "type": "transaction", "entry": [entry]}
+        assert_refused(client.post("/fhir", bundle), "Bundle.entry[0].resource")
+    assert read(client, place)["meta"]["versionId"] == "1"
 
 
 def test_a_request_cannot_be_changed_into_a_caution(client: Client, plan: JsonObject) -> None:
