@@ -39,7 +39,7 @@ def current_rows(
         compiled = _compiled(connection.dialect, length)
         names = {_TYPE: type_} | dict(zip(_names(length), filled, strict=True))
         values = tuple(names[name] for name in compiled.positiontup or ()) or names
-        yield from connection.exec_driver_sql(compiled.string, values).tuples()
+        yield from connection.exec_driver_sql(compiled.string, values)
 
 
 @lru_cache(maxsize=64)
