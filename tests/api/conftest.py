@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from api_client import Client, client_of
+from engines import ENGINES, postgres_address
 from set_clock import Clock
 
 from service.api.app import create_app
@@ -27,8 +28,21 @@ def clock() -> Clock:
     return Clock()
 
 
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Tests marked ``engines`` run on every engine, the others on SQLite."""
+    if "engine" in metafunc.fixturenames and metafunc.definition.get_closest_marker("engines"):
+        metafunc.parametrize("engine", ENGINES)
+
+
 @pytest.fixture
-def settings(tmp_path: Path) -> Settings:
+def engine() -> str:
+    return "sqlite"
+
+
+@pytest.fixture
+def settings(tmp_path: Path, engine: str) -> Settings:
+    if engine == "postgresql":
+        return Settings(store=postgres_address(tmp_path))
     return Settings(store=tmp_path / "record.sqlite")
 
 

@@ -14,7 +14,7 @@ from requests_sent import at_once, bundle, entry, statuses
 from service.api.services import Services
 from service.fhir.json import read, write
 
-# pytestmark = pytest.mark.engines
+pytestmark = pytest.mark.engines
 
 SYSTEM = "https://example.org/acw/plan"
 SESSIONS = "https://example.org/acw/session"
