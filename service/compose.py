@@ -14,10 +14,11 @@ from pydantic import SecretStr
 from service.api.app import create_app
 from service.api.logs import configure
 from service.api.services import Services
-from service.api.types import SHIPPED, served_types
+from service.api.types import SHIPPED, WHOLE, served_types
 from service.fhir.definitions import Definitions
 from service.fhir.fast.validator import QuickValidator
-from service.fhir.json import read
+from service.fhir.json import JsonObject, read
+from service.fhir.r4.tables import operations
 from service.fhir.search.parameters import index_values
 from service.fhir.terminology import Terminology
 from service.fhir.validation import profile_rules
@@ -148,6 +149,15 @@ def serve(settings: Settings) -> None:
         )
 
 
+def _of_the_standard(type_: str, definitions: Definitions) -> list[JsonObject]:
+    """R4's own definitions that say what is served here."""
+    if type_ != "OperationDefinition":
+        return []
+    served = (WHOLE, *served_types(definitions).values())
+    urls = {one.definition for each in served for one in each.operations.values()}
+    return [one for url, one in operations().items() if url in urls]
+
+
 def _put_on_shelf(shelf: Store, definitions: Definitions, instant: datetime) -> None:
     """Definitions are found and read like any resource, from a store of their own."""
     entries = [
@@ -156,7 +166,7 @@ def _put_on_shelf(shelf: Store, definitions: Definitions, instant: datetime) -> 
             index_values(one),
         )
         for type_ in SHIPPED
-        for one in definitions.of_type(type_)
+        for one in (*definitions.of_type(type_), *_of_the_standard(type_, definitions))
         if "id" in one
     ]
     with shelf.begin() as work:

@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from service.api.adherence import ADHERENCE
+from service.api.documents import DOCUMENT
+from service.api.labels import META, META_ADD, META_DELETE
 from service.api.served import Operation, ServedType
 from service.api.terminology import TERMINOLOGY
 from service.api.validating import validate
@@ -47,10 +49,18 @@ _BUNDLE = ServedType(
 WHOLE = ServedType(
     name="",
     interactions=frozenset({"batch", "capabilities", "history-system", "transaction"}),
-    operations={},
+    operations={META.name: META},
     parameters={},
 )
 """The system as a whole."""
+
+
+_OPERATIONS: Mapping[str, tuple[Operation, ...]] = {
+    **TERMINOLOGY,
+    "CarePlan": (ADHERENCE["CarePlan"], DOCUMENT),
+    "Patient": (ADHERENCE["Patient"],),
+}
+"""Those of single types, beside what is served for all."""
 
 
 def served_types(definitions: Definitions) -> dict[str, ServedType]:
@@ -62,13 +72,14 @@ def served_types(definitions: Definitions) -> dict[str, ServedType]:
 
 def _served(name: str, profiles: tuple[str, ...]) -> ServedType:
     shipped = name in SHIPPED
-    operations = [] if shipped else [_VALIDATE]
-    if name in ADHERENCE:
-        operations.append(ADHERENCE[name])
-    operations.extend(TERMINOLOGY.get(name, ()))
+    interactions = _interactions(name)
+    operations = [META] if shipped else [META, _VALIDATE]
+    if "update" in interactions:
+        operations += [META_ADD, META_DELETE]
+    operations += _OPERATIONS.get(name, ())
     return ServedType(
         name=name,
-        interactions=_interactions(name),
+        interactions=interactions,
         operations={operation.name: operation for operation in operations},
         parameters=PARAMETERS[name],
         profiles=profiles,
