@@ -2,8 +2,11 @@
 
 from typing import Any
 
+import pytest
 from api_client import BASE, Client, issues, places, resource
 from requests_sent import bundle, entry, statuses
+
+pytestmark = pytest.mark.engines
 
 CHILD = "urn:uuid:6e7d8b9a-0000-4000-8000-000000000001"
 

@@ -10,6 +10,8 @@ from requests_sent import at_once
 
 from service.api.services import Services
 
+pytestmark = pytest.mark.engines
+
 CONDITION = "identifier=https://example.org/s|app-17"
 SESSION: dict[str, Any] = {
     "resourceType": "Observation",
