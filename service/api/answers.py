@@ -19,12 +19,26 @@ def resource_response(version: Version, status: int = 200, **headers: str) -> Re
     return Response(version.body, status, headers=known | headers, media_type=FHIR_JSON)
 
 
+class StoredBytes(Response):
+    """A version as it is stored. Its headers are put together once, as they go out."""
+
+    def __init__(self, version: Version) -> None:
+        self.status_code, self.background, self.media_type = 200, None, FHIR_JSON
+        self.body = version.body
+        self.raw_headers = [
+            (b"content-length", str(len(version.body)).encode()),
+            (b"content-type", FHIR_JSON.encode()),
+            (b"etag", etag(version.version).encode()),
+            (b"last-modified", last_modified(version.instant).encode()),
+        ]
+
+
 def read_response(request: Request, version: Version) -> Response:
     """The version itself, or 304 when the client has it already (R4 http.html#cread)."""
-    known = {"ETag": etag(version.version), "Last-Modified": last_modified(version.instant)}
     if is_known(request, version):
+        known = {"ETag": etag(version.version), "Last-Modified": last_modified(version.instant)}
         return Response(status_code=304, headers=known)
-    return Response(version.body, headers=known, media_type=FHIR_JSON)
+    return StoredBytes(version)
 
 
 def written_response(request: Request, written: Written, base: str) -> Response:

@@ -4,7 +4,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from email.utils import format_datetime, parsedate_to_datetime
+from email.utils import formatdate, parsedate_to_datetime
 from functools import lru_cache
 
 from starlette.requests import Request
@@ -81,10 +81,10 @@ def is_known(request: Request, version: Version) -> bool:
 
     Tags are compared weakly and go before the date; a date that is none is ignored.
     """
-    tags = request.headers.get("if-none-match")
+    tags = header(request, b"if-none-match")
     if tags is not None:
         return tags.strip() == "*" or str(version.version) in _TAG.findall(tags)
-    since = request.headers.get("if-modified-since")
+    since = header(request, b"if-modified-since")
     if since is None:
         return False
     try:
@@ -94,8 +94,21 @@ def is_known(request: Request, version: Version) -> bool:
     return version.instant.replace(microsecond=0) <= known.replace(tzinfo=known.tzinfo or UTC)
 
 
+def header(request: Request, name: bytes) -> str | None:
+    """The first header of this name (in lower case), without looking at the others."""
+    for known, value in request.scope["headers"]:
+        if known == name:
+            return str(value, "latin-1")
+    return None
+
+
 def last_modified(instant: datetime) -> str:
-    return format_datetime(instant.astimezone(UTC), usegmt=True)
+    return _http_date(int(instant.timestamp()))
+
+
+@lru_cache(maxsize=4096)
+def _http_date(second: int) -> str:
+    return formatdate(second, usegmt=True)
 
 
 @lru_cache(maxsize=512)
@@ -114,7 +127,7 @@ def _format_in(request: Request) -> str | None:
 
 
 def _accept_in(request: Request) -> str:
-    return request.headers.get("accept") or "*/*"
+    return header(request, b"accept") or "*/*"
 
 
 def _accepted(accept: str) -> Iterator[tuple[str, str | None]]:

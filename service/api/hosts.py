@@ -38,7 +38,10 @@ class OwnNamesOnly:
 
 
 def _host_in(scope: Scope) -> str:
-    return next((v.decode("latin-1") for name, v in scope["headers"] if name == b"host"), "")
+    for name, value in scope["headers"]:
+        if name == b"host":
+            return str(value, "latin-1")
+    return ""
 
 
 def _name(host: str) -> str:

@@ -16,6 +16,7 @@ from service.api.gzipped import Unpacked, is_worth_packing, packed, takes_gzip
 from service.api.outcomes import error_response, unexpected
 from service.api.places import TEMPLATE
 from service.api.request_ids import Header, Ids
+from service.api.request_lines import RequestLines
 
 log = structlog.get_logger("airway.http")
 
@@ -29,15 +30,20 @@ _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"
 class Surround:
     """The outermost layer of the application. Answers HEAD as GET, without the body.
 
-    ``limit_of`` gives the greatest body in bytes for a path.
+    ``limit_of`` gives the greatest body in bytes for a path; ``lines`` takes one for each request.
     """
 
     def __init__(
-        self, app: ASGIApp, limit_of: Callable[[str], int], counted: Counted | None = None
+        self,
+        app: ASGIApp,
+        limit_of: Callable[[str], int],
+        counted: Counted | None = None,
+        lines: RequestLines | None = None,
     ) -> None:
         self._app = app
         self._limit_of = limit_of
         self._counted = counted
+        self._lines = lines or RequestLines()
         self._ids = Ids()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -61,14 +67,7 @@ class Surround:
         known = method if method in _METHODS else "other"
         route = scope.get("route")
         template = str(scope.get(TEMPLATE) or getattr(route, "path", "unknown"))
-        log.info(
-            "request",
-            request_id=exchange.id,
-            method=known,
-            route=template,
-            status=exchange.status,
-            milliseconds=round(seconds * 1000, 1),
-        )
+        self._lines.add(exchange.id, known, template, exchange.status, seconds)
         if self._counted is not None:
             self._counted(known, template, exchange.status or 500, seconds)
 

@@ -1,6 +1,7 @@
 """The frame of the service: who may reach it, health, ids, limits, log lines, errors."""
 
 import asyncio
+import json
 import re
 from collections.abc import AsyncIterator
 from dataclasses import replace
@@ -46,12 +47,14 @@ def test_no_application_is_made_for_other_computers_unasked(services: Services) 
         create_app(replace(services, settings=wide))
 
 
-def test_the_log_line_has_the_template_and_nothing_of_the_child(client: Client) -> None:
-    with capture_logs() as lines:
-        answer = client.get(f"/fhir/Patient/{CHILD}?_format=json")
-        client.get(f"/fhir/Patient?name={CHILD}")
-        client.get(f"/{CHILD}")
-        client.put(f"/fhir/Patient/{CHILD}", {"resourceType": "Patient", "id": CHILD})
+def test_the_log_line_has_the_template_and_nothing_of_the_child(
+    client: Client, capfdbinary: pytest.CaptureFixture[bytes]
+) -> None:
+    answer = client.get(f"/fhir/Patient/{CHILD}?_format=json")
+    client.get(f"/fhir/Patient?name={CHILD}")
+    client.get(f"/{CHILD}")
+    client.put(f"/fhir/Patient/{CHILD}", {"resourceType": "Patient", "id": CHILD})
+    lines = [json.loads(line) for line in capfdbinary.readouterr().err.splitlines()]
     assert [line["route"] for line in lines] == [
         "/fhir/{type}/{id}",
         "/fhir/{type}",
