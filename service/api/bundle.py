@@ -11,6 +11,7 @@ from service.api.headers import etag
 from service.fhir.json import write
 from service.fhir.outcome import Finding, operation_outcome
 from service.fhir.subset import WHOLE, Subset
+from service.record.bodies import instant_text
 from service.store.contract import Version
 
 
@@ -73,7 +74,7 @@ def history_entry(version: Version, base: str) -> bytes:
         {
             "status": status_line(status),
             "etag": etag(version.version),
-            "lastModified": version.instant.isoformat(),
+            "lastModified": instant_text(version.instant),
         }
     )
     tail = b'"request":%b,"response":%b' % (request, response)

@@ -11,6 +11,7 @@ from service.api.headers import check_accept
 from service.api.outcomes import FHIR_JSON
 from service.api.served import ServedType, base_of
 from service.api.services import services_of
+from service.api.writing import PATCH_TYPES
 from service.fhir.json import JsonObject, write
 
 VERSION: Final = "0.1.0"
@@ -23,7 +24,8 @@ _DOCUMENTATION = (
     "warning, or refused under Prefer: handling=strict. Dates without an offset are read in UTC. "
     "Of terminology it knows its own definitions, the code systems that HL7 publishes with R4 "
     "(codes only) and UCUM; a code that it cannot judge is answered 422 as not checked. "
-    "Not served: patch, _include, chained search."
+    "Patches are JSON Patch and FHIRPath Patch; a condition that several meet is refused. Not "
+    "served: _include, chained search."
 )
 
 
@@ -54,6 +56,7 @@ class Capability:
             },
             "fhirVersion": "4.0.1",
             "format": ["application/fhir+json", "json"],
+            "patchFormat": list(PATCH_TYPES),
             "rest": [
                 {
                     "mode": "server",
@@ -89,7 +92,7 @@ def _interactions(served: ServedType) -> JsonObject:
         "updateCreate": writable,
         "conditionalCreate": "create" in served.interactions,
         "conditionalUpdate": writable,
-        "conditionalDelete": "not-supported",
+        "conditionalDelete": "single" if "delete" in served.interactions else "not-supported",
         "searchParam": [
             {"name": parameter.name, "type": parameter.type}
             for parameter in served.parameters.values()
