@@ -167,7 +167,8 @@ def _transaction_entry(answer: Answer, method: str, returns: str | None) -> byte
         outcome = write(operation_outcome([told]))
     if version is None:
         return response_entry(answer.status, outcome=outcome)
-    with_body = method == "GET" or (returns == "representation" and method not in READING)
+    with_body = answer.status == 200 if method == "GET" else returns == "representation"
+    with_body = with_body and method != "HEAD"
     return response_entry(
         answer.status,
         location=f"{version.type}/{version.id}/_history/{version.version}",

@@ -5,6 +5,7 @@ rewritten and everything can be checked. Under the lock they are looked up again
 elsewhere by now, nothing is written and the whole is planned anew.
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -23,6 +24,7 @@ from service.store.contract import Key, Reader, Version
 _ATTEMPTS = 5
 """Each failed one means that another writer came first; more than a few say that it is stuck."""
 
+_TAG = re.compile(r'"([^"]*)"')
 _STATUS = {"created": 201, "updated": 200, "unchanged": 200, "existing": 200, "deleted": 204}
 
 
@@ -108,13 +110,20 @@ class Transactions:
             return self._shown(reader.version(key, request.version), key, request, by)
         version = reader.current([key]).get(key)
         if not request.many:
-            return self._shown(version, key, request, by)
+            answer = self._shown(version, key, request, by)
+            return replace(answer, status=304) if _has_it(request, answer) else answer
         if version is None:
             raise NotFound.at(request.place, f"There is no {'/'.join(key)}.")
         return None
 
     def _shown(self, version: Version | None, key: Key, request: Request, by: Actor) -> Answer:
         return Answer(200, self._record.shown(by, version, "/".join(key), request.place))
+
+
+def _has_it(request: Request, answer: Answer) -> bool:
+    """Whether the client says that it has this version already (ifNoneMatch)."""
+    tags = _TAG.findall(request.if_none_match or "")
+    return answer.version is not None and str(answer.version.version) in tags
 
 
 def _change(request: Request, plan: Plan) -> Change:

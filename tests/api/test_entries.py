@@ -73,6 +73,20 @@ def test_links_inside_a_json_patch_are_resolved(client: Client) -> None:
     assert dangling.status_code == 422
 
 
+def test_a_version_that_the_client_has_is_not_sent_again(client: Client) -> None:
+    client.put("/fhir/Observation/o1", observation(id="o1"))
+    answer = client.post(
+        "/fhir",
+        bundle(
+            "transaction",
+            entry("GET", "Observation/o1", ifNoneMatch='W/"1"'),
+            entry("GET", "Observation/o1", ifNoneMatch='W/"7"'),
+        ),
+    )
+    assert statuses(answer) == ["304", "200"]
+    assert ["resource" in part for part in resource(answer)["entry"]] == [False, True]
+
+
 def overlapping() -> dict[str, list[dict[str, Any]]]:
     where = f"Observation?identifier={SESSIONS}|dev7-1"
     change = binary([{"op": "replace", "path": "/status", "value": "amended"}])

@@ -14,7 +14,8 @@ FUNCTIONS: Final = frozenset(
     {"where", "first", "last", "tail", "skip", "take", "single", "extension", "exists", "empty",
      "not", "count", "hasValue", "startsWith", "endsWith", "contains", "lower", "upper", "length"}
 )  # fmt: skip
-"""Beside these: ``is``, ``as``, ``ofType``, indexes and operators."""
+"""Beside these: ``is``, ``as``, ``ofType``, indexes, and operators but for ``|``, which takes two
+equal elements for one."""
 
 
 def check_safe(tree: syntax.Node, place: str) -> None:
@@ -23,9 +24,16 @@ def check_safe(tree: syntax.Node, place: str) -> None:
         if isinstance(node, syntax.Call) and node.name not in FUNCTIONS:
             told = f"{node.name}() may not be used in the path of a patch."
             raise MalformedPatchError(told, place, "not-supported")
+        if _is_union(node):
+            told = "| may not be used in the path of a patch."
+            raise MalformedPatchError(told, place, "not-supported")
         if isinstance(node, (syntax.Variable, syntax.Special)) and node.name != "this":
             told = "Variables other than $this may not be used in the path of a patch."
             raise MalformedPatchError(told, place, "not-supported")
+
+
+def _is_union(node: syntax.Node) -> bool:
+    return isinstance(node, syntax.Binary) and node.operator == "|"
 
 
 def _within(tree: syntax.Node | None) -> Iterator[syntax.Node]:

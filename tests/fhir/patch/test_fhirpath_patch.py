@@ -270,6 +270,7 @@ MALFORMED = {
     "an empty value": operation("replace", "Patient.birthDate", value={}),
     "regular expressions": operation("delete", "Patient.name.where(text.matches('(a+)+b'))"),
     "a walk over everything": operation("delete", "Patient.descendants()[0]"),
+    "equal elements as one": operation("delete", "Patient.name | Patient.name"),
     "a variable": operation("delete", "Patient.name.where(%resource.exists())"),
     "other resources": operation("delete", "Patient.generalPractitioner.resolve().name"),
     "a long path": operation("delete", "Patient.name" + "[0]" * 400),
