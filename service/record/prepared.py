@@ -1,10 +1,9 @@
 """Resources made ready elsewhere: checked, their text written, their index rows worked out."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
-from service.fhir.search.terms import IndexRow
 from service.record.bodies import Unstamped
+from service.store.contract import PackedIndex
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,5 +17,5 @@ class Prepared:
     type: str
     id: str
     body: Unstamped
-    index: Sequence[IndexRow]
+    index: PackedIndex
     programmes: tuple[str, ...] = ()

@@ -65,11 +65,18 @@ class Version:
 
 
 @dataclass(frozen=True, slots=True)
+class PackedIndex:
+    """Index rows made ready for storing by ``index.pack``, in a process that has no store."""
+
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class Entry:
     """A version to be stored, with the search index rows that it shall be found by."""
 
     version: Version
-    index: Sequence[IndexRow] = ()
+    index: Sequence[IndexRow] | PackedIndex = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +200,9 @@ class Store(Protocol):
 
     def read(self) -> AbstractContextManager[Reader]:
         """Open a consistent view."""
+
+    def current(self, keys: Collection[Key]) -> dict[Key, Version]:
+        """As ``Reader.current``: a question by itself, for less than a view around it costs."""
 
     def begin(self) -> AbstractContextManager[UnitOfWork]:
         """Open a unit of work: committed at its end, undone when an exception leaves it."""

@@ -1,5 +1,6 @@
 """Index rows as lines of the index tables."""
 
+import marshal
 from collections.abc import Iterable
 from decimal import Decimal
 from hashlib import sha256
@@ -17,7 +18,7 @@ from service.fhir.search.terms import (
     UriRow,
 )
 from service.store import tables
-from service.store.contract import Entry
+from service.store.contract import Entry, PackedIndex
 
 LONGEST_NAME, LONGEST_TEXT = 300, 600
 """Characters by which texts are compared: an engine limits how long an entry of an index may be
@@ -29,16 +30,41 @@ _MIDDLE = 50_000
 _NINES = str.maketrans("0123456789", "9876543210")
 
 
-def rows(entries: Iterable[tuple[int, Entry]]) -> dict[Table, list[dict[str, Any]]]:
-    """The lines to insert for resources by their keys, each once."""
-    found: dict[Table, list[dict[str, Any]]] = {}
+Lines = dict[str, list[tuple[Any, ...]]]
+"""By index table, what a resource is found by: the parameter and the values of each line, once."""
+
+
+def lines(rows: Iterable[IndexRow]) -> Lines:
+    """The lines that index rows become, but for what is the same in all: the resource, its type."""
+    found: dict[str, dict[tuple[Any, ...], None]] = {}
+    for row in rows:
+        table, values = _line(row)
+        line = (row.parameter, *(values[name] for name in table.info["values"]))
+        found.setdefault(str(table.name), {})[line] = None
+    return {name: list(once) for name, once in found.items()}
+
+
+def pack(rows: Iterable[IndexRow]) -> PackedIndex:
+    """Index rows made ready, to be handed from one process to another."""
+    return PackedIndex(marshal.dumps(lines(rows)))
+
+
+def rows(entries: Iterable[tuple[int, Entry]]) -> dict[Table, list[tuple[Any, ...]]]:
+    """The lines to insert for resources by their keys, each as its table's columns are."""
+    found: dict[Table, list[tuple[Any, ...]]] = {}
     for key, entry in entries:
-        lines = ((row.parameter, *_line(row)) for row in entry.index)
-        once = {(name, table, *values.values()): values for name, table, values in lines}
-        for (name, table, *_), values in once.items():
-            head = {"resource": key, "parameter": name, "type": entry.version.type}
-            found.setdefault(table, []).append(head | values)
+        type_ = entry.version.type
+        for name, some in _lines_of(entry).items():
+            table = tables.metadata.tables[name]
+            found.setdefault(table, []).extend((key, *line, type_) for line in some)
     return found
+
+
+def _lines_of(entry: Entry) -> Lines:
+    if isinstance(entry.index, PackedIndex):
+        unpacked: Lines = marshal.loads(entry.index.data)  # noqa: S302  # our own processes made it
+        return unpacked
+    return lines(entry.index)
 
 
 def _line(row: IndexRow) -> tuple[Table, dict[str, Any]]:

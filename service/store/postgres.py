@@ -6,16 +6,24 @@ indexing) happens before a unit begins, side by side on as many workers as there
 wait: each sees one snapshot.
 """
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from sqlalchemy import URL, Engine, create_engine, event, func, insert, select, text
+from sqlalchemy import URL, Engine, Table, create_engine, event, func, insert, select, text
 from sqlalchemy.engine import Connection, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
 from service.store import tables
-from service.store.contract import Reader, StoreBusyError, StoreFormatError, UnitOfWork
+from service.store.contract import (
+    Key,
+    Reader,
+    StoreBusyError,
+    StoreFormatError,
+    UnitOfWork,
+    Version,
+)
+from service.store.postgres_lines import insert_lines
 from service.store.unit import SqlReader, SqlUnitOfWork
 
 FORMAT = 1
@@ -29,6 +37,14 @@ _POOLED = 8
 _MORE = 24
 
 
+class PostgresUnitOfWork(SqlUnitOfWork):
+    """A unit of work whose lines go over the wire together."""
+
+    def _insert(self, table: Table, rows: list[tuple[Any, ...]]) -> None:
+        if rows:
+            insert_lines(self._connection, table, rows)
+
+
 class PostgresStore:
     """A store in the database at ``address``, a ``postgresql://`` URL.
 
@@ -38,7 +54,9 @@ class PostgresStore:
 
     def __init__(self, address: str, *, busy_seconds: float = 30.0) -> None:
         url = _driver_url(address)
-        self._engine = _engine(url, busy_seconds)
+        self._engine = _engine(url, busy_seconds, pool_pre_ping=True)
+        # No question whether the connection still lives, no transaction: one round trip.
+        self._alone = _engine(url, busy_seconds, isolation_level="AUTOCOMMIT")
         try:
             self._prepare()
         except DBAPIError as error:
@@ -56,16 +74,29 @@ class PostgresStore:
             connection.execute(_SNAPSHOT)
             yield SqlReader(connection)
 
+    def current(self, keys: Collection[Key]) -> dict[Key, Version]:
+        try:
+            return self._current(keys)
+        except DBAPIError as error:
+            if not error.connection_invalidated:
+                raise
+            return self._current(keys)  # the database was restarted; the pool is new by now
+
+    def _current(self, keys: Collection[Key]) -> dict[Key, Version]:
+        with self._alone.connect() as connection:
+            return SqlReader(connection).current(keys)
+
     @contextmanager
     def begin(self) -> Iterator[UnitOfWork]:
         """The only writer. Raises StoreBusyError when others wrote for too long."""
         with self._engine.connect() as connection, connection.begin():
             _take_turn(connection)
-            yield SqlUnitOfWork(connection)
+            yield PostgresUnitOfWork(connection)
 
     def close(self) -> None:
         """Let go of the connections."""
         self._engine.dispose()
+        self._alone.dispose()
 
     def _prepare(self) -> None:
         with self._engine.connect() as connection, connection.begin():
@@ -104,9 +135,9 @@ def _driver_url(address: str) -> URL:
     return url.set(drivername=f"{SCHEME}+psycopg")
 
 
-def _engine(url: URL, busy_seconds: float) -> Engine:
+def _engine(url: URL, busy_seconds: float, **options: Any) -> Engine:
     engine = create_engine(
-        url, pool_size=_POOLED, max_overflow=_MORE, pool_pre_ping=True, hide_parameters=True
+        url, pool_size=_POOLED, max_overflow=_MORE, hide_parameters=True, **options
     )
 
     @event.listens_for(engine, "connect")

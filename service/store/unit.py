@@ -6,6 +6,7 @@ taken for granted.
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from itertools import islice
 from typing import Any, TypeVar
 
@@ -18,7 +19,6 @@ from sqlalchemy import (
     bindparam,
     delete,
     func,
-    insert,
     select,
     update,
 )
@@ -242,16 +242,14 @@ class SqlUnitOfWork(SqlReader):
         kept = self.release(release.name)
         if kept is not None:
             return kept
-        row = {"name": release.name, "made": to_microseconds(release.made), "body": release.body}
-        self._insert(tables.release, [row])
+        self._insert(tables.release, [(release.name, to_microseconds(release.made), release.body)])
         return release
 
     def _replace(self, keys: dict[Key, int], current: dict[Key, tuple[int, Entry]]) -> None:
         """Point known resources at their new versions and forget what they were found by."""
         if not keys:
             return
-        rows = [_resource_row(key, *current[name]) for name, key in keys.items()]
-        moves = [{"known": row["key"]} | {name: row[name] for name in _MOVING} for row in rows]
+        moves = [_move(key, *current[name]) for name, key in keys.items()]
         self._connection.execute(_MOVE, moves)
         for table in tables.INDEX:
             for some in _portions(keys.values()):
@@ -265,12 +263,22 @@ class SqlUnitOfWork(SqlReader):
     def _last(self, column: Column[int]) -> int:
         return self._connection.execute(select(func.coalesce(func.max(column), 0))).scalar_one()
 
-    def _insert(self, table: Table, rows: Sequence[dict[str, Any]]) -> None:
+    def _insert(self, table: Table, rows: list[tuple[Any, ...]]) -> None:
+        """Lines as the columns of the table are, in SQLite's SQL; other engines have their own way.
+
+        The expression language would look at each line.
+        """
         if rows:
-            self._connection.execute(insert(table), rows)
+            self._connection.exec_driver_sql(_insertion(table), rows)
 
 
-_MOVING = ("current", "instant", "deleted")
+@cache
+def _insertion(table: Table) -> str:
+    names = ", ".join(f'"{column.name}"' for column in table.columns)
+    marks = ", ".join("?" for _ in table.columns)
+    return f"INSERT INTO {table.name} ({names}) VALUES ({marks})"  # noqa: S608
+
+
 _MOVE = update(tables.resource).where(_resource.key == bindparam("known"))
 
 
@@ -302,32 +310,32 @@ def _key(entry: Entry) -> Key:
     return (entry.version.type, entry.version.id)
 
 
-def _version_row(version: Version, number: int) -> dict[str, Any]:
+def _version_row(version: Version, number: int) -> tuple[Any, ...]:
+    instant = to_microseconds(version.instant)
+    return (
+        number,
+        version.type,
+        version.id,
+        version.version,
+        instant,
+        version.deleted,
+        version.body,
+    )
+
+
+def _outbox_row(version: Version, number: int) -> tuple[Any, ...]:
+    return (number, version.type, version.id, version.version)
+
+
+def _resource_row(key: int, number: int, entry: Entry) -> tuple[Any, ...]:
+    version = entry.version
+    instant = to_microseconds(version.instant)
+    return (key, version.type, version.id, number, instant, version.deleted)
+
+
+def _move(key: int, number: int, entry: Entry) -> dict[str, Any]:
     return {
-        "number": number,
-        "type": version.type,
-        "id": version.id,
-        "version": version.version,
-        "instant": to_microseconds(version.instant),
-        "deleted": version.deleted,
-        "body": version.body,
-    }
-
-
-def _outbox_row(version: Version, number: int) -> dict[str, Any]:
-    return {
-        "number": number,
-        "type": version.type,
-        "id": version.id,
-        "version": version.version,
-    }
-
-
-def _resource_row(key: int, number: int, entry: Entry) -> dict[str, Any]:
-    return {
-        "key": key,
-        "type": entry.version.type,
-        "id": entry.version.id,
+        "known": key,
         "current": number,
         "instant": to_microseconds(entry.version.instant),
         "deleted": entry.version.deleted,

@@ -15,6 +15,7 @@ from service.record.bulk.rows import SentRow
 from service.record.drafts import Index, Validates
 from service.record.plans_sent import programmes_of
 from service.record.prepared import Prepared
+from service.store.index import pack
 
 Made = Prepared | tuple[Finding, ...]
 """A resource that may be kept, or why it may not."""
@@ -29,7 +30,7 @@ class Maker:
     """
 
     def __init__(self, validator: Validates, index: Index, types: Collection[str]) -> None:
-        self._validator = validator
+        self.validator = validator
         self._index = index
         self._types = frozenset(types)
 
@@ -48,7 +49,7 @@ class Maker:
         unloadable = self._unloadable(resource)
         if unloadable:
             return (unloadable,)
-        findings = self._validator.validate(resource)
+        findings = self.validator.validate(resource)
         if has_errors(findings):
             return tuple(located(findings, text))
         id_ = resource.get("id") or _id_by_content(resource)
@@ -56,7 +57,7 @@ class Maker:
             resource["resourceType"],
             id_,
             unstamped(resource, id_),
-            self._index(resource),
+            pack(self._index(resource)),
             tuple(programmes_of(resource)),
         )
 
