@@ -1,5 +1,6 @@
 """The one place where the parts of the service are put together from settings."""
 
+import gc
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -138,6 +139,7 @@ def serve(settings: Settings) -> None:
     check_binding(settings)
     configure()
     with open_services(settings) as services:
+        _settle_memory()
         uvicorn.run(
             create_app(services),
             host=settings.host,
@@ -156,6 +158,13 @@ def _of_the_standard(type_: str, definitions: Definitions) -> list[JsonObject]:
     served = (WHOLE, *served_types(definitions).values())
     urls = {one.definition for each in served for one in each.operations.values()}
     return [one for url, one in operations().items() if url in urls]
+
+
+def _settle_memory() -> None:
+    """What was made by now stays; the collector need not look through it again and again."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(10_000, 50, 50)
 
 
 def _put_on_shelf(shelf: Store, definitions: Definitions, instant: datetime) -> None:

@@ -173,8 +173,7 @@ class Record:
 
     def read_each(self, asked: Sequence[tuple[Actor, Key]]) -> list[Version | RecordError]:
         """Current versions, each for its own caller, by one look-up; for the others, why not."""
-        with self._reading() as reader:
-            found = reader.current({key for _, key in asked})
+        found = self._store.current({key for _, key in asked})
         return [self._shown_or_error(caller, found.get(key), key) for caller, key in asked]
 
     def vread(self, caller: Actor, type_: str, id_: str, version: int) -> Version:

@@ -10,6 +10,8 @@ from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from typing import Any
 
+from psycopg import Cursor
+from psycopg.pq import Format
 from sqlalchemy import URL, Engine, Table, create_engine, event, func, insert, select, text
 from sqlalchemy.engine import Connection, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
@@ -135,6 +137,14 @@ def _driver_url(address: str) -> URL:
     return url.set(drivername=f"{SCHEME}+psycopg")
 
 
+class _BinaryCursor(Cursor[Any]):
+    """Takes answers as they are kept: a body in hexadecimal letters costs more than its look-up."""
+
+    def __init__(self, *given: Any, **options: Any) -> None:
+        super().__init__(*given, **options)
+        self.format = Format.BINARY
+
+
 def _engine(url: URL, busy_seconds: float, **options: Any) -> Engine:
     engine = create_engine(
         url, pool_size=_POOLED, max_overflow=_MORE, hide_parameters=True, **options
@@ -142,6 +152,7 @@ def _engine(url: URL, busy_seconds: float, **options: Any) -> Engine:
 
     @event.listens_for(engine, "connect")
     def set_up(connection: Any, _: Any) -> None:
+        connection.cursor_factory = _BinaryCursor
         # Given once for each connection; a session of the operator's own choice may not be less
         # durable than a file.
         with connection.cursor() as cursor:

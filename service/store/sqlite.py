@@ -5,7 +5,7 @@ busy timeout. Units of one process queue fairly on a lock of ours; other process
 SQLite's. Needs a file system with working locks: not a network share.
 """
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from sqlite3 import Connection as DriverConnection
@@ -16,7 +16,14 @@ from sqlalchemy import URL, Engine, create_engine, event
 from sqlalchemy.engine import Connection
 from sqlalchemy.exc import DatabaseError, OperationalError
 
-from service.store.contract import Reader, StoreBusyError, StoreFormatError, UnitOfWork
+from service.store.contract import (
+    Key,
+    Reader,
+    StoreBusyError,
+    StoreFormatError,
+    UnitOfWork,
+    Version,
+)
 from service.store.tables import metadata
 from service.store.unit import SqlReader, SqlUnitOfWork
 
@@ -56,6 +63,10 @@ class SqliteStore:
         """A snapshot: what was committed before the first question, and nothing later."""
         with self._readers.connect() as connection, connection.begin():
             yield SqlReader(connection)
+
+    def current(self, keys: Collection[Key]) -> dict[Key, Version]:
+        with self.read() as reader:
+            return reader.current(keys)
 
     @contextmanager
     def begin(self) -> Iterator[UnitOfWork]:
