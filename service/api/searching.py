@@ -56,11 +56,11 @@ async def _search(call: Call, pairs: list[Pair]) -> Response:
 def _find(call: Call, asked: Search, count: int, cursor: str | None) -> _Found:
     """Runs in one worker thread. With ``_total=none`` nothing is counted."""
     counted = count == 0 or ("_total", "none") not in asked.understood
-    total = call.record.total(call.caller, call.type, asked.conditions) if counted else None
+    total = call.record.total(call.caller, call.type, asked.criteria) if counted else None
     if count == 0:
         return _Found(Page((), None), total)
     page = call.record.search(
-        call.caller, call.type, asked.conditions, sort=asked.sort, count=count, cursor=cursor
+        call.caller, call.type, asked.criteria, sort=asked.sort, count=count, cursor=cursor
     )
     return _Found(page, total)
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from service.fhir.json import JsonObject
-from service.fhir.search.terms import Condition
+from service.fhir.search.terms import Criterion
 from service.store.contract import Identity, Version
 
 Done = Literal["created", "updated", "deleted", "unchanged", "existing"]
@@ -28,13 +28,13 @@ class Actor:
 class Match:
     """The one resource that a conditional request is about.
 
-    Either ``identity``, a business identifier, or the conditions of a search. ``text`` is the
+    Either ``identity``, a business identifier, or the criteria of a search. ``text`` is the
     condition as a person would read it and stands for it where two requests are compared.
     """
 
     type: str
     text: str
-    conditions: tuple[Condition, ...] = ()
+    criteria: tuple[Criterion, ...] = ()
     identity: Identity | None = None
 
     @classmethod

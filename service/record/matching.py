@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from urllib.parse import parse_qsl
 
 from service.fhir.search.query import Search, SearchError, parse_search
-from service.fhir.search.terms import Condition, TokenValue
+from service.fhir.search.terms import Condition, Criterion, TokenValue
 from service.record.changes import Match
 from service.record.errors import Malformed
 from service.store.contract import Reader
@@ -23,9 +23,9 @@ def match_of(type_: str, query: str, *, base: str | None = None) -> Match:
         raise Malformed.at("", str(error)) from None
     if search.unknown:
         raise Malformed.at("", f"{search.unknown[0][:40]} is no search parameter of {type_}.")
-    if not search.conditions:
+    if not search.criteria:
         raise Malformed.at("", "A condition needs at least one search parameter.")
-    return _identifier(type_, search.conditions) or _by_search(type_, search)
+    return _identifier(type_, search.criteria) or _by_search(type_, search)
 
 
 def look_up(reader: Reader, matches: Sequence[Match]) -> dict[str, list[str]]:
@@ -40,14 +40,14 @@ def look_up(reader: Reader, matches: Sequence[Match]) -> dict[str, list[str]]:
         found |= {name: holders.get(identity, [])[:2] for name, identity in named.items()}
     for match in matches:
         if match.name not in found:
-            page = reader.search(match.type, match.conditions, count=2)
+            page = reader.search(match.type, match.criteria, count=2)
             found[match.name] = [version.id for version in page.versions]
     return found
 
 
-def _identifier(type_: str, conditions: Sequence[Condition]) -> Match | None:
+def _identifier(type_: str, criteria: Sequence[Criterion]) -> Match | None:
     """The same match as a job would ask for by identifier, so that one waits for the other."""
-    match conditions:
+    match criteria:
         case [
             Condition(
                 "identifier", "token", (TokenValue(system=str(system), code=str(code)),), False
@@ -59,4 +59,4 @@ def _identifier(type_: str, conditions: Sequence[Condition]) -> Match | None:
 
 def _by_search(type_: str, search: Search) -> Match:
     text = "&".join(sorted(f"{name}={value}" for name, value in search.understood))
-    return Match(type_, text, tuple(search.conditions))
+    return Match(type_, text, tuple(search.criteria))

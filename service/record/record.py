@@ -17,7 +17,7 @@ from uuid import uuid4
 
 from service.fhir.outcome import Finding
 from service.fhir.search.parameters import index_values
-from service.fhir.search.terms import Condition, SortKey
+from service.fhir.search.terms import Criterion, SortKey
 from service.record.changes import Actor, Change, Done, Match, Premise, Written
 from service.record.drafts import Draft, Drafting, Index, Validates
 from service.record.errors import Busy, Gone, Invalid, Malformed, NotFound, RecordError
@@ -208,7 +208,7 @@ class Record:
         self,
         caller: Actor,
         type_: str,
-        conditions: Sequence[Condition] = (),
+        criteria: Sequence[Criterion] = (),
         *,
         sort: Sequence[SortKey] = (),
         count: int | None = None,
@@ -216,13 +216,13 @@ class Record:
     ) -> Page:
         """Current resources that meet every condition; all of them without ``count``."""
         with self._reading() as reader:
-            page = reader.search(type_, conditions, sort=sort, count=count, cursor=cursor)
+            page = reader.search(type_, criteria, sort=sort, count=count, cursor=cursor)
         return Page(tuple(self._visible(caller, page.versions)), page.next)
 
-    def total(self, caller: Actor, type_: str, conditions: Sequence[Condition] = ()) -> int:  # noqa: ARG002
+    def total(self, caller: Actor, type_: str, criteria: Sequence[Criterion] = ()) -> int:  # noqa: ARG002
         """How many resources meet every condition."""
         with self._reading() as reader:
-            return reader.total(type_, conditions)
+            return reader.total(type_, criteria)
 
     def matches(self, matches: Sequence[Match]) -> dict[str, list[str]]:
         """Ids of the resources that meet each match, by its name; two stand for any more."""

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 
-from service.fhir.search.terms import Condition, SortKey
+from service.fhir.search.terms import Criterion, SortKey
 from service.store.contract import Key, Label, Page, Reader, Version
 
 See = Callable[[Version], Version | None]
@@ -29,7 +29,7 @@ class View:
     def search(
         self,
         type_: str,
-        criteria: Sequence[Condition] = (),
+        criteria: Sequence[Criterion] = (),
         *,
         sort: Sequence[SortKey] = (),
         count: int | None = None,
@@ -39,7 +39,7 @@ class View:
         page = self._reader.search(type_, criteria, sort=sort, count=count, cursor=cursor)
         return Page(tuple(self._visible(page.versions)), page.next)
 
-    def total(self, type_: str, criteria: Sequence[Condition] = ()) -> int:
+    def total(self, type_: str, criteria: Sequence[Criterion] = ()) -> int:
         """As ``Record.total``."""
         return self._reader.total(type_, criteria)
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
-from service.fhir.search.terms import Condition, IndexRow, SortKey
+from service.fhir.search.terms import Criterion, IndexRow, SortKey
 
 Key = tuple[str, str]
 """Resource type and id."""
@@ -132,7 +132,7 @@ class Reader(Protocol):
     def search(
         self,
         type_: str,
-        conditions: Sequence[Condition] = (),
+        criteria: Sequence[Criterion] = (),
         *,
         sort: Sequence[SortKey] = (),
         count: int | None = None,
@@ -146,7 +146,7 @@ class Reader(Protocol):
         TooCostlyError.
         """
 
-    def total(self, type_: str, conditions: Sequence[Condition] = ()) -> int:
+    def total(self, type_: str, criteria: Sequence[Criterion] = ()) -> int:
         """How many resources meet every condition."""
 
     def holders(self, type_: str, identities: Collection[Identity]) -> dict[Identity, list[str]]:

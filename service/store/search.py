@@ -1,4 +1,4 @@
-"""Conditions as SQL over the index tables.
+"""Criteria as SQL over the index tables.
 
 The values of one condition are alternatives, and all conditions must hold. What ``:not`` and
 ``:missing`` say is true of a resource or false, not of one of its values.
@@ -27,9 +27,13 @@ from sqlalchemy import (
 from sqlalchemy.sql.base import ReadOnlyColumnCollection
 
 from service.fhir.search.terms import (
+    AnyOf,
     Condition,
+    Criterion,
     DateValue,
+    Having,
     Kind,
+    Linked,
     QuantityValue,
     ReferenceValue,
     StringValue,
@@ -59,23 +63,71 @@ _PROMISE = {kind: place for place, kind in enumerate(TABLES)}
 _OWN = ("_id", "_lastUpdated")
 
 
-def matching(type_: str, conditions: Sequence[Condition]) -> list[Clause]:
+def matching(type_: str, criteria: Sequence[Criterion]) -> list[Clause]:
     """What a row of ``resource`` must meet to be an undeleted resource that matches."""
-    if len(conditions) + sum(len(condition.values) for condition in conditions) > MOST_PARTS:
+    if _parts(criteria) > MOST_PARTS:
         raise TooCostlyError
-    own = tables.resource.c
+    return _clauses(type_, criteria, tables.resource.c)
+
+
+def _parts(criteria: Sequence[Criterion]) -> int:
+    return sum(
+        1 + (len(one.values) if isinstance(one, Condition) else _parts(one.criteria))
+        for one in criteria
+    )
+
+
+def _clauses(type_: str, criteria: Sequence[Criterion], own: Columns) -> list[Clause]:
+    """``own`` are the columns of ``resource`` under the name that the question gives it."""
+    conditions = [one for one in criteria if isinstance(one, Condition)]
     driver = min(filter(_can_drive, conditions), key=_promise, default=None)
     # Index rows know the type, and a deleted resource has none: nothing else need be said, and
     # said it would tempt an engine to read the whole type.
     clauses: list[Clause] = [] if driver else [own.type == type_, own.deleted.is_(False)]
-    for condition in conditions:
-        if condition.parameter in _OWN:
-            clauses.append(_about_itself(condition))
-        elif condition is driver:
-            clauses.append(own.key.in_(_keys(type_, condition)))
+    for one in criteria:
+        if one is driver:
+            clauses.append(own.key.in_(_keys(type_, one)))
         else:
-            clauses.append(_about_each(condition))
+            clauses.append(_met(type_, one, own))
     return clauses
+
+
+def _met(type_: str, one: Criterion, own: Columns) -> Clause:
+    match one:
+        case Condition(parameter=parameter) if parameter in _OWN:
+            return _about_itself(one, own)
+        case Condition():
+            return _about_each(one, own)
+        case Linked():
+            return own.key.in_(_linked(type_, one))
+        case Having():
+            return own.id.in_(_referred_to(type_, one))
+        case AnyOf():
+            return or_(false(), *(_met(type_, each, own) for each in one.criteria))
+
+
+def _linked(type_: str, link: Linked) -> Select[Any]:
+    """Keys of resources that refer to one that meets the chain."""
+    far, rows = tables.resource.alias().c, tables.reference.alias().c
+    ids = select(far.id).where(*_clauses(link.type, link.criteria, far))
+    return select(rows.resource).where(
+        rows.type == type_,
+        rows.parameter == link.parameter,
+        rows.target_type == link.type,
+        rows.target.in_(ids),
+    )
+
+
+def _referred_to(type_: str, having: Having) -> Select[Any]:
+    """Ids of resources that one which meets the rest refers to."""
+    far, rows = tables.resource.alias().c, tables.reference.alias().c
+    keys = select(far.key).where(*_clauses(having.type, having.criteria, far))
+    return select(rows.target).where(
+        rows.type == having.type,
+        rows.parameter == having.parameter,
+        rows.target_type == type_,
+        rows.resource.in_(keys),
+    )
 
 
 def _can_drive(condition: Condition) -> bool:
@@ -93,20 +145,17 @@ def _keys(type_: str, condition: Condition) -> Select[Any]:
     )
 
 
-def _about_each(condition: Condition) -> Clause:
+def _about_each(condition: Condition, own: Columns) -> Clause:
     rows = TABLES[condition.kind].c
-    found = exists().where(
-        rows.resource == tables.resource.c.key, rows.parameter == condition.parameter
-    )
+    found = exists().where(rows.resource == own.key, rows.parameter == condition.parameter)
     if condition.missing is not None:
         return not_(found) if condition.missing else found
     found = found.where(_any_value(condition))
     return not_(found) if condition.negated else found
 
 
-def _about_itself(condition: Condition) -> Clause:
+def _about_itself(condition: Condition, own: Columns) -> Clause:
     """``_id`` and ``_lastUpdated``, which every resource has."""
-    own = tables.resource.c
     if condition.missing is not None:
         return false() if condition.missing else not_(false())
     clauses = []

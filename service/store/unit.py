@@ -24,7 +24,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.engine import Connection
 
-from service.fhir.search.terms import Condition, SortKey
+from service.fhir.search.terms import Criterion, SortKey
 from service.store import index, labels, lookup, search, tables
 from service.store.contract import Entry, Event, Identity, Key, Label, Page, Release, Version
 from service.store.cursor import decode, encode
@@ -113,7 +113,7 @@ class SqlReader:
     def search(
         self,
         type_: str,
-        conditions: Sequence[Condition] = (),
+        criteria: Sequence[Criterion] = (),
         *,
         sort: Sequence[SortKey] = (),
         count: int | None = None,
@@ -123,7 +123,7 @@ class SqlReader:
         asked = (
             _versions.add_columns(*order.values)
             .select_from(_of_current)
-            .where(*search.matching(type_, conditions))
+            .where(*search.matching(type_, criteria))
             .order_by(*order.clauses)
         )
         if cursor is not None:
@@ -132,9 +132,9 @@ class SqlReader:
             asked = asked.limit(count + 1)
         return _page(self._connection.execute(asked).all(), count)
 
-    def total(self, type_: str, conditions: Sequence[Condition] = ()) -> int:
+    def total(self, type_: str, criteria: Sequence[Criterion] = ()) -> int:
         asked = select(func.count()).select_from(tables.resource)
-        asked = asked.where(*search.matching(type_, conditions))
+        asked = asked.where(*search.matching(type_, criteria))
         return self._connection.execute(asked).scalar_one()
 
     def holders(self, type_: str, identities: Collection[Identity]) -> dict[Identity, list[str]]:

@@ -75,7 +75,7 @@ QUESTIONS = {
 
 def search(view, *pairs):
     asked = parse_search("Observation", pairs)
-    return view.search("Observation", asked.conditions, sort=asked.sort, count=5)
+    return view.search("Observation", asked.criteria, sort=asked.sort, count=5)
 
 
 @pytest.mark.parametrize("name", QUESTIONS)

@@ -28,8 +28,8 @@ def keep(store, *resources) -> None:
 def found(store, type_, *pairs, **how) -> list[str]:
     search = parse_search(type_, pairs)
     with store.read() as reader:
-        page = reader.search(type_, search.conditions, sort=search.sort, **how)
-        assert reader.total(type_, search.conditions) == len(page.versions)
+        page = reader.search(type_, search.criteria, sort=search.sort, **how)
+        assert reader.total(type_, search.criteria) == len(page.versions)
     return [one.id for one in page.versions]
 
 
@@ -263,7 +263,7 @@ def pages(store, count, *pairs, between=lambda: None) -> list[str]:
     while True:
         with store.read() as reader:
             page = reader.search(
-                "Observation", search.conditions, sort=search.sort, count=count, cursor=cursor
+                "Observation", search.criteria, sort=search.sort, count=count, cursor=cursor
             )
         ids += [one.id for one in page.versions]
         if page.next is None:

@@ -1,4 +1,4 @@
-"""What a search asks, from the parameters of a request to conditions that any store can answer.
+"""What a search asks, from the parameters of a request to criteria that any store can answer.
 
 Names and values come percent-decoded. A value is split at unescaped separators first and unescaped
 once after that (R4 search.html#escaping). Values without an offset are read in UTC.
@@ -11,12 +11,16 @@ from decimal import Decimal
 from typing import cast
 
 from service.fhir.outcome import shown
-from service.fhir.search.parameters import Parameter, parameters_of
+from service.fhir.search.parameters import PARAMETERS, Parameter, parameters_of
 from service.fhir.search.rows import folded, local_reference
 from service.fhir.search.terms import (
+    AnyOf,
     Condition,
+    Criterion,
     DateValue,
+    Having,
     Kind,
+    Linked,
     Prefix,
     QuantityValue,
     ReferenceValue,
@@ -33,6 +37,8 @@ _NUMBER = re.compile(r"[+-]?\d{1,40}(\.\d{1,40})?([eE][+-]?\d{1,3})?", re.ASCII)
 _TYPE_NAME = re.compile(r"[A-Z][A-Za-z]{1,63}", re.ASCII)
 _ESCAPED = ",|$\\"
 _IGNORED = frozenset({"_format", "_pretty"})
+MOST_LINKS = 3
+"""References that a chain or ``_has`` may follow."""
 
 
 class SearchError(ValueError):
@@ -46,17 +52,38 @@ class SearchError(ValueError):
         self.parameter, self.message, self.code = parameter, message, code
 
 
+@dataclass(frozen=True, slots=True)
+class Include:
+    """``_include``, or ``_revinclude`` where ``reverse``: resources of type ``source`` and what
+    they refer to by ``parameter`` (``*``: any), if it is of type ``target`` (None: whatever it is).
+
+    ``iterate``: also from what was included.
+    """
+
+    source: str
+    parameter: str
+    target: str | None = None
+    iterate: bool = False
+    reverse: bool = False
+
+
 @dataclass(slots=True)
 class Search:
     """A search as understood. ``count`` 0 asks for the total only.
+
+    ``total``, ``summary`` and ``elements`` are what ``_total``, ``_summary`` and ``_elements`` say.
 
     ``understood`` holds the pairs that were used, for the self link; ``unknown`` the names that
     were not and are left out with a warning (or refused, when handling is strict).
     """
 
-    conditions: list[Condition] = field(default_factory=list)
+    criteria: list[Criterion] = field(default_factory=list)
     sort: list[SortKey] = field(default_factory=list)
     count: int | None = None
+    total: str | None = None
+    summary: str | None = None
+    elements: list[str] = field(default_factory=list)
+    includes: list[Include] = field(default_factory=list)
     understood: list[tuple[str, str]] = field(default_factory=list)
     unknown: list[str] = field(default_factory=list)
 
@@ -72,15 +99,64 @@ def parse_search(
     known = parameters_of(resource_type)
     for name, text in pairs:
         bare, _, modifier = name.partition(":")
-        if name in _RESULT:
-            _RESULT[name](search, known, text)
-        elif bare in known:
-            search.conditions.append(_condition(known[bare], name, modifier, text, base))
-        elif name not in _IGNORED:
+        if bare in _RESULT and modifier in _RESULT_MODIFIERS.get(bare, ("",)):
+            _RESULT[bare](search, known, text, modifier)
+        elif name in _IGNORED:
+            pass
+        elif (criterion := _criterion(resource_type, name, text, base, MOST_LINKS)) is not None:
+            search.criteria.append(criterion)
+        else:
             search.unknown.append(name)
             continue
         search.understood.append((name, text))
     return search
+
+
+def _criterion(type_: str, name: str, text: str, base: str | None, links: int) -> Criterion | None:
+    """What one parameter asks of a resource of the type; None where it is not known.
+
+    ``links`` is how many more references may be followed (R4 sets no bound; a server may).
+    """
+    if name.startswith("_has:"):
+        return _having(type_, name, text, base, links)
+    head, dot, rest = name.partition(".")
+    bare, _, modifier = head.partition(":")
+    parameter = parameters_of(type_).get(bare)
+    if parameter is None:
+        return None
+    if not dot:
+        return _condition(parameter, name, modifier, text, base)
+    if parameter.type != "reference":
+        raise SearchError(name, f"{bare} is no reference, a chain cannot go on from it")
+    _check_links(name, links)
+    found = []
+    for target in [modifier] if modifier else parameter.targets or tuple(PARAMETERS):
+        further = _criterion(target, rest, text, base, links - 1)
+        if further is not None:
+            found.append(Linked(bare, target, (further,)))
+    if not found:
+        return None
+    return found[0] if len(found) == 1 else AnyOf(tuple(found))
+
+
+def _having(type_: str, name: str, text: str, base: str | None, links: int) -> Criterion | None:
+    """``_has:Observation:patient:code``."""
+    _check_links(name, links)
+    _, _, rest = name.partition(":")
+    other, _, rest = rest.partition(":")
+    link, _, rest = rest.partition(":")
+    parameter = parameters_of(other).get(link)
+    if other not in PARAMETERS or parameter is None or parameter.type != "reference":
+        raise SearchError(name, "expected _has:Type:reference:parameter")
+    if parameter.targets and type_ not in parameter.targets:
+        raise SearchError(name, f"{link} of {other} never refers to {type_}")
+    further = _criterion(other, rest, text, base, links - 1)
+    return None if further is None else Having(other, link, (further,))
+
+
+def _check_links(name: str, links: int) -> None:
+    if links == 0:
+        raise SearchError(name, f"at most {MOST_LINKS} references are followed", "too-costly")
 
 
 def split(text: str, separator: str) -> list[str]:
@@ -241,13 +317,13 @@ _READERS: Mapping[Kind, Callable[[str, _Asked], Value]] = {
 Known = Mapping[str, Parameter]
 
 
-def _count(search: Search, _: Known, text: str) -> None:
+def _count(search: Search, _: Known, text: str, __: str) -> None:
     if not re.fullmatch(r"\d{1,9}", text, re.ASCII):
         raise SearchError("_count", f"found {shown(text)}, expected a whole number from 0")
     search.count = int(text)
 
 
-def _sort(search: Search, known: Known, text: str) -> None:
+def _sort(search: Search, known: Known, text: str, _: str) -> None:
     for part in text.split(","):
         name = part.removeprefix("-")
         if name not in known:
@@ -255,22 +331,56 @@ def _sort(search: Search, known: Known, text: str) -> None:
         search.sort.append(SortKey(name, known[name].type, part.startswith("-")))
 
 
-def _summary(search: Search, _: Known, text: str) -> None:
-    if text not in {"count", "false"}:
-        raise SearchError("_summary", "only count and false are supported", "not-supported")
+def _summary(search: Search, _: Known, text: str, __: str) -> None:
+    if text not in {"true", "text", "data", "count", "false"}:
+        expected = "true, text, data, count or false"
+        raise SearchError("_summary", f"found {shown(text)}, expected {expected}")
+    search.summary = text
     if text == "count":
         search.count = 0
 
 
-def _total(_: Search, __: Known, text: str) -> None:
+def _total(search: Search, _: Known, text: str, __: str) -> None:
     if text not in {"none", "estimate", "accurate"}:
         raise SearchError("_total", f"found {shown(text)}, expected none, estimate or accurate")
+    search.total = text
 
 
-_RESULT: Mapping[str, Callable[[Search, Known, str], None]] = {
+def _elements(search: Search, _: Known, text: str, __: str) -> None:
+    names = text.split(",")
+    if not all(re.fullmatch(r"[A-Za-z]{1,64}", name, re.ASCII) for name in names):
+        raise SearchError("_elements", f"found {shown(text)}, expected names of elements")
+    search.elements += names
+
+
+def _include(search: Search, _: Known, text: str, modifier: str) -> None:
+    search.includes.append(_included("_include", text, modifier, reverse=False))
+
+
+def _revinclude(search: Search, _: Known, text: str, modifier: str) -> None:
+    search.includes.append(_included("_revinclude", text, modifier, reverse=True))
+
+
+def _included(name: str, text: str, modifier: str, *, reverse: bool) -> Include:
+    source, _, rest = text.partition(":")
+    link, _, target = rest.partition(":")
+    parameter = parameters_of(source).get(link)
+    known = link == "*" or (parameter is not None and parameter.type == "reference")
+    if source not in PARAMETERS or not known or (target and target not in PARAMETERS):
+        raise SearchError(
+            name, f"found {shown(text)}, expected Type:reference or Type:reference:Type"
+        )
+    return Include(source, link, target or None, modifier == "iterate", reverse)
+
+
+_RESULT: Mapping[str, Callable[[Search, Known, str, str], None]] = {
     "_count": _count,
+    "_elements": _elements,
+    "_include": _include,
+    "_revinclude": _revinclude,
     "_sort": _sort,
     "_summary": _summary,
     "_total": _total,
 }
 """Parameters that shape the answer."""
+_RESULT_MODIFIERS = {"_include": ("", "iterate"), "_revinclude": ("", "iterate")}

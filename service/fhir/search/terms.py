@@ -1,6 +1,6 @@
-"""What a resource is found by (rows) and what is asked (conditions), for any engine.
+"""What a resource is found by (rows) and what is asked (criteria), for any engine.
 
-Extraction makes rows, parsing makes conditions, and a store answers conditions over rows. Values
+Extraction makes rows, parsing makes criteria, and a store answers criteria over rows. Values
 are comparable as they stand here: times in UTC as microseconds since 1970, numbers as exact
 decimals, texts folded where case and accents do not count.
 
@@ -159,6 +159,35 @@ class Condition:
     def has_token(cls, parameter: str, system: str, code: str) -> "Condition":
         """That the parameter has this code of this system, or this identifier."""
         return cls(parameter, "token", (TokenValue(system, code),))
+
+
+@dataclass(frozen=True, slots=True)
+class Linked:
+    """A chain: the reference ``parameter`` leads to a resource of ``type`` that meets all."""
+
+    parameter: str
+    type: str
+    criteria: tuple["Criterion", ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Having:
+    """``_has``: some resource of ``type`` refers here by ``parameter`` and meets all."""
+
+    type: str
+    parameter: str
+    criteria: tuple["Criterion", ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AnyOf:
+    """At least one holds: a chain over several target types, or membership of a compartment."""
+
+    criteria: tuple["Criterion", ...]
+
+
+Criterion = Condition | Linked | Having | AnyOf
+"""What a resource must meet. Linked and referring resources count only while undeleted."""
 
 
 @dataclass(frozen=True, slots=True)
