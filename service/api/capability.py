@@ -67,6 +67,7 @@ class Capability:
                         for code in sorted(self._whole.interactions - {"capabilities"})
                     ],
                     "operation": list(_operations(self._whole)),
+                    "compartment": ["http://hl7.org/fhir/CompartmentDefinition/patient"],
                 }
             ],
         }

@@ -36,6 +36,9 @@ class Road:
 
 
 ROADS = (
+    Road("", "GET", "search-system", searching.search_of_all),
+    Road("/", "GET", "search-system", searching.search_of_all),
+    Road("/_search", "POST", "search-system", searching.search_of_all_by_form),
     Road("/_history", "GET", "history-system", reading.history_of_all),
     Road("/{type}", "GET", "search-type", searching.search),
     Road("/{type}", "POST", "create", writing.create),
@@ -49,6 +52,7 @@ ROADS = (
     Road("/{type}/{id}", "PATCH", "patch", writing.patch),
     Road("/{type}/{id}", "DELETE", "delete", writing.delete),
     Road("/{type}/{id}/_history", "GET", "history-instance", reading.history_of_instance),
+    Road("/{type}/{id}/{inside}", "GET", "search-type", searching.search_within),
     Road("/{type}/{id}/_history/{version}", "GET", "vread", reading.vread),
 )
 
@@ -75,6 +79,7 @@ class Roads:
         definition_reads: Reads,
     ) -> None:
         self._services = services
+        self._types = types
         self._served = {**types, "": whole}
         self._reads = {False: record_reads, True: definition_reads}
         roads = (
@@ -119,7 +124,8 @@ class Roads:
         handler = handlers.get(scope["method"])
         if handler is None:
             raise _not_allowed(handlers)
-        return await handler(Call(request, self._services, served, self._reads[served.shipped]))
+        reads = self._reads[served.shipped]
+        return await handler(Call(request, self._services, served, reads, self._types))
 
     def _handlers(
         self, served: ServedType, template: str, parts: Mapping[str, str]

@@ -14,12 +14,16 @@ from service.record import Actor, Record
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """One request. ``served`` is its type, or the system as a whole. ``reads`` gathers reads."""
+    """One request. ``served`` is its type, or the system as a whole. ``reads`` gathers reads.
+
+    ``types`` are all that are served, by name.
+    """
 
     request: Request
     services: Services
     served: "ServedType"
     reads: Reads
+    types: Mapping[str, "ServedType"]
 
     @property
     def base(self) -> str:

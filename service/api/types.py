@@ -5,7 +5,9 @@ from dataclasses import replace
 
 from service.api.adherence import ADHERENCE
 from service.api.documents import DOCUMENT
+from service.api.everything import EVERYTHING
 from service.api.labels import META, META_ADD, META_DELETE
+from service.api.lastn import LASTN
 from service.api.served import Operation, ServedType
 from service.api.terminology import TERMINOLOGY
 from service.api.validating import validate
@@ -48,7 +50,9 @@ _BUNDLE = ServedType(
 
 WHOLE = ServedType(
     name="",
-    interactions=frozenset({"batch", "capabilities", "history-system", "transaction"}),
+    interactions=frozenset(
+        {"batch", "capabilities", "history-system", "search-system", "transaction"}
+    ),
     operations={META.name: META},
     parameters={},
 )
@@ -58,7 +62,8 @@ WHOLE = ServedType(
 _OPERATIONS: Mapping[str, tuple[Operation, ...]] = {
     **TERMINOLOGY,
     "CarePlan": (ADHERENCE["CarePlan"], DOCUMENT),
-    "Patient": (ADHERENCE["Patient"],),
+    "Observation": (LASTN,),
+    "Patient": (ADHERENCE["Patient"], EVERYTHING),
 }
 """Those of single types, beside what is served for all."""
 

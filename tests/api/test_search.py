@@ -7,6 +7,8 @@ from urllib.parse import quote
 import pytest
 from api_client import BASE, Client, issues, resource
 
+pytestmark = pytest.mark.engines
+
 CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
 
 
@@ -152,6 +154,9 @@ def test_not_and_missing_judge_the_whole_resource(
         "_count=-1",
         "_count=x",
         "code:session=1",
+        "code:session",
+        "subject:Patient.birthdate=20x1",
+        "_has:Goal:patient:start-date=20x1",
         "value-quantity=abc",
         "_sort=nothing",
         "_page=nonsense",
@@ -240,3 +245,10 @@ def test_our_definitions_are_read_and_found_by_url(client: Client) -> None:
     for type_ in ("CodeSystem", "ValueSet", "Measure", "OperationDefinition"):
         assert client.ids(f"{type_}?status=draft,active"), type_
     assert client.get("/fhir/CodeSystem/none").status_code == 404
+
+
+def test_what_is_not_there_and_what_cannot_be_read_is_told_as_an_outcome(client: Client) -> None:
+    assert client.get("/fhir/Nonsense").status_code == 404
+    assert issues(client.get("/fhir/Nonsense?_format=json"))
+    broken = client.post("/fhir/Observation", '{"resourceType": "Observation",')
+    assert (broken.status_code, issues(broken)[0]["severity"]) == (400, "error")

