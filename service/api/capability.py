@@ -20,12 +20,14 @@ _DOCUMENTATION = (
     "There is no authorisation yet: whoever reaches this service may read and write. Nobody "
     "watches what families log. A body is refused unless it meets R4 and the profiles that its "
     "content calls for. If-Match is honoured on every write and asked for on none. Results are "
-    "shaped by _count, _sort, _total and _summary=count; an unknown parameter is left out with a "
-    "warning, or refused under Prefer: handling=strict. Dates without an offset are read in UTC. "
+    "shaped by _count, _sort (in a search of one type), _total, _summary and _elements; an unknown "
+    "parameter is left out with a warning, or refused under Prefer: handling=strict. Included "
+    "resources are bounded in number and distance, and an answer says when that cut it short. "
+    "Totals count what meets the criteria. Dates without an offset are read in UTC. "
     "Of terminology it knows its own definitions, the code systems that HL7 publishes with R4 "
     "(codes only) and UCUM; a code that it cannot judge is answered 422 as not checked. "
-    "Patches are JSON Patch and FHIRPath Patch; a condition that several meet is refused. Not "
-    "served: _include, chained search."
+    "Patches are JSON Patch and FHIRPath Patch; a condition that several meet is refused. $meta-add "
+    "and $meta-delete make a version, like any change."
 )
 
 
@@ -34,7 +36,7 @@ class Capability:
 
     def __init__(self, types: Mapping[str, ServedType], whole: ServedType, since: datetime) -> None:
         self._whole = whole
-        self._resources = [_resource(served) for served in types.values()]
+        self._resources = [_resource(served, types) for served in types.values()]
         self._since = since
 
     async def answer(self, request: Request) -> Response:
@@ -73,12 +75,12 @@ class Capability:
         }
 
 
-def _resource(served: ServedType) -> JsonObject:
+def _resource(served: ServedType, types: Mapping[str, ServedType]) -> JsonObject:
     told: JsonObject = {"type": served.name}
     if served.profiles:
         told["supportedProfile"] = list(served.profiles)
     if served.interactions:
-        told |= _interactions(served)
+        told |= _interactions(served) | _includes(served, types)
     if served.operations:
         told["operation"] = list(_operations(served))
     return told
@@ -99,6 +101,25 @@ def _interactions(served: ServedType) -> JsonObject:
             for parameter in served.parameters.values()
         ],
     }
+
+
+def _includes(served: ServedType, types: Mapping[str, ServedType]) -> JsonObject:
+    """What may come along, each way; nothing is said where there is nothing."""
+    own = [f"{served.name}:{name}" for name in _references(served)]
+    others = [
+        f"{other.name}:{name}"
+        for other in types.values()
+        for name, targets in _references(other).items()
+        if served.name in targets or not targets
+    ]
+    told: JsonObject = {"searchInclude": [f"{served.name}:*", *own]} if own else {}
+    return told | ({"searchRevInclude": others} if others else {})
+
+
+def _references(served: ServedType) -> dict[str, tuple[str, ...]]:
+    """The reference parameters of a type, and the types that each may lead to (none: any)."""
+    known = served.parameters.values()
+    return {one.name: one.targets for one in known if one.type == "reference"}
 
 
 def _operations(served: ServedType) -> Iterable[JsonObject]:

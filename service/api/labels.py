@@ -95,8 +95,10 @@ def _answer(version: Version) -> Response:
 
 
 def _parameters(found: JsonObject) -> Response:
-    returned: JsonObject = {"name": "return"} | ({"valueMeta": found} if found else {})
-    told = {"resourceType": "Parameters", "parameter": [returned]}
+    """With no labels at all there is no parameter: R4 knows no empty Meta (inv-1, ele-1)."""
+    told: JsonObject = {"resourceType": "Parameters"}
+    if found:
+        told["parameter"] = [{"name": "return", "valueMeta": found}]
     return Response(write(told), media_type=FHIR_JSON)
 
 

@@ -55,6 +55,17 @@ def test_every_search_parameter_that_it_names_is_understood(client: Client, stat
             assert known, path
 
 
+def test_every_include_that_it_names_is_understood(client: Client, statement: Any) -> None:
+    named = 0
+    for told in statement["rest"][0]["resource"]:
+        for way in ("Include", "RevInclude"):
+            for include in told.get(f"search{way}", ()):
+                path = f"/fhir/{told['type']}?_{way.lower()}={include}"
+                assert client.get(path, prefer="handling=strict").status_code == 200, path
+                named += 1
+    assert named > 100
+
+
 def test_our_profiles_and_operations_are_named_and_can_be_read(
     client: Client, statement: Any
 ) -> None:
