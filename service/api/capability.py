@@ -26,8 +26,8 @@ _DOCUMENTATION = (
     "Totals count what meets the criteria. Dates without an offset are read in UTC. "
     "Of terminology it knows its own definitions, the code systems that HL7 publishes with R4 "
     "(codes only) and UCUM; a code that it cannot judge is answered 422 as not checked. "
-    "Patches are JSON Patch and FHIRPath Patch; a condition that several meet is refused. $meta-add "
-    "and $meta-delete make a version, like any change."
+    "Patches are JSON Patch and FHIRPath Patch; a condition that several meet is refused. "
+    "$meta-add and $meta-delete make a version, like any change."
 )
 
 

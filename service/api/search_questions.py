@@ -56,8 +56,9 @@ def asking(
     others alone it would find everything of that one. Unknown names are refused when handling is
     strict.
     """
+    _refuse_contained(pairs)
     cursor = only(pairs, PAGE)
-    asked = [pair for pair in pairs if pair[0] != PAGE]
+    asked = [pair for pair in pairs if pair[0] not in {PAGE, "_contained"}]
     unknown: dict[str, None] = {}
     for type_ in types:
         unknown |= dict.fromkeys(_parsed(call, type_, asked).unknown)
@@ -107,6 +108,14 @@ def _subset(search: Search, types: Sequence[str]) -> Subset:
         told = "A summary of text goes with no _include and no _revinclude."
         raise refusal(400, told, expression="http._summary")
     return Subset(summary, frozenset(elements))
+
+
+def _refuse_contained(pairs: Sequence[Pair]) -> None:
+    """Left out it would change what is found, not only how."""
+    for name, text in pairs:
+        if name in {"_contained", "_containedType"} and text != "false":
+            told = "Contained resources are not searched by themselves."
+            raise refusal(400, told, code="not-supported", expression=f"http.{name}")
 
 
 def _refuse_when_strict(call: Call, unknown: dict[str, None]) -> None:

@@ -5,12 +5,14 @@ R4 search.html#include, #summary, #elements, http.html#paging, compartmentdefini
 
 from itertools import pairwise
 from threading import Event, Thread
+from typing import Any
 
 import pytest
 from api_client import BASE, Client, issues, places, resource
 from findable import clinic, observation, pages, put_all
 
 import service.record.includes as including
+from service.store.unit import SqlReader
 
 pytestmark = pytest.mark.engines
 
@@ -276,3 +278,36 @@ def test_a_page_link_of_another_search_is_refused(full: Client) -> None:
         "?_type=Patient,Observation&_page=x",
     ):
         assert full.get(f"/fhir/{path}".replace("/?", "?")).status_code == 400
+
+
+def test_contained_resources_are_not_searched_by_themselves(full: Client) -> None:
+    for asked in ("_contained=true", "_contained=both", "_containedType=contained"):
+        answer = full.get(f"/fhir/Observation?{asked}")
+        assert (answer.status_code, issues(answer)[0]["code"]) == (400, "not-supported")
+    assert full.get("/fhir/Observation?_contained=false").status_code == 200
+
+
+def test_includes_take_as_many_questions_for_many_resources_as_for_few(
+    client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+    for name in ("current", "search", "total", "references", "referrers"):
+        question = getattr(SqlReader, name)
+
+        def counted(*given: Any, _name: str = name, _ask: Any = question, **named: Any) -> Any:
+            asked.append(_name)
+            return _ask(*given, **named)
+
+        monkeypatch.setattr(SqlReader, name, counted)
+    needed = []
+    for count in (1, 30):
+        put_all(
+            client,
+            *({"resourceType": "Patient", "id": f"q{number}"} for number in range(count)),
+            *(observation(f"n{number}", patient=f"q{number}") for number in range(count)),
+        )
+        asked.clear()
+        found = modes(client, "Observation?_include=Observation:subject")
+        assert len(found["include"]) == count
+        needed.append(list(asked))
+    assert needed[0] == needed[1] == ["total", "search", "references", "current"]
