@@ -1,6 +1,5 @@
 """The one place where the parts of the service are put together from settings."""
 
-import gc
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -9,11 +8,8 @@ from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-import uvicorn
 from pydantic import SecretStr
 
-from service.api.app import create_app
-from service.api.logs import configure
 from service.api.services import Services
 from service.api.types import SHIPPED, WHOLE, served_types
 from service.fhir.definitions import Definitions
@@ -30,7 +26,7 @@ from service.record import Record
 from service.record.bodies import stamped
 from service.record.bulk import Maker
 from service.resources import mappings_dir, profiles_dir
-from service.settings import Settings, check_binding
+from service.settings import Settings
 from service.store.contract import Entry, Store, Version
 from service.store.postgres import PostgresStore
 from service.store.sqlite import SqliteStore
@@ -134,23 +130,6 @@ def open_services(settings: Settings, clock: Clock = system_clock) -> Iterator[S
         )
 
 
-def serve(settings: Settings) -> None:
-    """Serve until stopped. Raises ``OpenAccessError`` before anything is opened."""
-    check_binding(settings)
-    configure()
-    with open_services(settings) as services:
-        _settle_memory()
-        uvicorn.run(
-            create_app(services),
-            host=settings.host,
-            port=settings.port,
-            access_log=False,  # its lines would hold ids of children
-            log_config=None,
-            server_header=False,
-            proxy_headers=False,
-        )
-
-
 def _of_the_standard(type_: str, definitions: Definitions) -> list[JsonObject]:
     """R4's own definitions that say what is served here."""
     if type_ != "OperationDefinition":
@@ -158,13 +137,6 @@ def _of_the_standard(type_: str, definitions: Definitions) -> list[JsonObject]:
     served = (WHOLE, *served_types(definitions).values())
     urls = {one.definition for each in served for one in each.operations.values()}
     return [one for url, one in operations().items() if url in urls]
-
-
-def _settle_memory() -> None:
-    """What was made by now stays; the collector need not look through it again and again."""
-    gc.collect()
-    gc.freeze()
-    gc.set_threshold(10_000, 50, 50)
 
 
 def _put_on_shelf(shelf: Store, definitions: Definitions, instant: datetime) -> None:

@@ -31,6 +31,8 @@ class Settings(BaseSettings):
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535)] = 8000
     """0 lets the operating system choose."""
+    workers: Annotated[int, Field(ge=1, le=64)] = 1
+    """Processes that answer requests, all at one port and over one store."""
     base_url: str | None = None
     """The address that clients use, up to and without ``/fhir``, for example
     ``https://record.example``. Links in answers begin with it, and the service answers to this name

@@ -13,7 +13,7 @@ from fastapi import FastAPI
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
-from service.api import health, metrics, outcomes, programmes, registry, sessions
+from service.api import docs, health, metrics, outcomes, programmes, registry, sessions
 from service.api.capability import VERSION
 from service.api.described import REFUSALS
 from service.api.fhir import Roads
@@ -88,6 +88,7 @@ def _own_roads(services: Services) -> FastAPI:
     outcomes.install(app)
     for part in (health, metrics, programmes, registry, sessions):
         app.include_router(part.router)
+    app.router.routes.extend(docs.ROUTES)
     return app
 
 

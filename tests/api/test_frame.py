@@ -182,8 +182,21 @@ def test_what_is_not_there_is_said_in_the_same_form(client: Client) -> None:
     assert issues(client.send("DELETE", "/health/live", ""))[0]["code"] == "not-supported"
 
 
-def test_openapi_describes_our_own_roads_and_no_page_needs_the_internet(client: Client) -> None:
+def test_openapi_describes_our_own_roads(client: Client) -> None:
     paths = client.get("/openapi.json").json()["paths"]
     assert "/health/ready" in paths
     assert not any(path.startswith("/fhir") for path in paths)
-    assert client.get("/docs").status_code == 404
+
+
+def test_the_page_of_our_roads_needs_nothing_from_elsewhere(client: Client) -> None:
+    page = client.get("/docs")
+    loaded = re.findall(r'(?:src|href)="([^"]+)"', page.text)
+    assert len(loaded) == 4
+    assert all(address.startswith("/") for address in loaded)
+    for address in ["/openapi.json", *loaded]:
+        assert client.get(address).status_code == 200, address
+    policy = page.headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "http" not in policy
+    assert "unsafe" not in policy
+    assert client.get("/docs/..%2f__init__.py").status_code == 404

@@ -89,7 +89,7 @@ def test_every_road_of_our_own_is_declared(described: Any, services: Services) -
     served = {(method.lower(), route.path) for route in routes for method in route.methods}
     assert served == _declared(described) == set(WAYS)
     rest = [route for route in create_app(services).own.routes if isinstance(route, Route)]
-    assert {route.path for route in rest} == {"/openapi.json"}
+    assert {route.path for route in rest} == {"/openapi.json", "/docs", "/docs/{name}"}
 
 
 @pytest.mark.parametrize("road", sorted(WAYS, key=lambda road: road[::-1]), ids=" ".join)

@@ -16,7 +16,7 @@ import pytest
 from service.settings import DANGER
 
 START = (
-    "from service.compose import serve; from service.settings import Settings; serve(Settings())"
+    "from service.serving import serve; from service.settings import Settings; serve(Settings())"
 )
 PATIENCE = 30.0
 
