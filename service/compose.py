@@ -25,6 +25,7 @@ from service.programme.checks.clinic import PolicyError, policy_of
 from service.record import Record
 from service.record.bodies import stamped
 from service.record.bulk import Maker
+from service.record.drafts import Index
 from service.resources import mappings_dir, profiles_dir
 from service.settings import Settings
 from service.store.contract import Entry, Store, Version
@@ -57,6 +58,11 @@ def build_validator(definitions: Definitions | None = None) -> QuickValidator:
 def build_record(store: Store, validator: QuickValidator, clock: Clock = system_clock) -> Record:
     """The record over a store."""
     return Record(store, validator, clock)
+
+
+def build_index() -> Index:
+    """What works out index rows, for a process by itself."""
+    return index_values
 
 
 def build_maker(settings: Settings | None = None) -> Maker:

@@ -2,7 +2,7 @@
 
 import typer
 
-from service.cli import answers, check, demo, load, profiles, serve
+from service.cli import answers, check, demo, load, profiles, serve, store
 
 app = typer.Typer(
     name="airway",
@@ -24,6 +24,7 @@ app.command("check")(check.check)
 app.command("adherence")(answers.adherence)
 app.command("extract")(answers.extract)
 app.add_typer(profiles.app, name="profiles")
+app.add_typer(store.app, name="store")
 
 
 def main() -> None:

@@ -11,6 +11,8 @@ from rich.progress import (
     MofNCompleteColumn,
     Progress,
     ProgressColumn,
+    SpinnerColumn,
+    TaskID,
     TextColumn,
 )
 
@@ -32,18 +34,18 @@ def rows_bar(
 ) -> Iterator[tuple[Callable[[int], None], Callable[[int], None]]]:
     """A bar over bytes that also shows rows and how many a second; gives functions to be told of
     each piece read, and of how many more rows are done."""
-    told = TextColumn("{task.fields[rows]} rows, {task.fields[rate]:.0f} a second")
-    began, rows = monotonic(), 0
-    columns = (TextColumn("{task.description}"), BarColumn(), DownloadColumn(), told)
+    columns = (TextColumn("{task.description}"), BarColumn(), DownloadColumn(), _rate())
     with _progress(*columns) as bar:
         task = bar.add_task(title, total=total, rows=0, rate=0)
+        yield lambda size: bar.advance(task, size), _counter(bar, task)
 
-        def done(more: int) -> None:
-            nonlocal rows
-            rows += more
-            bar.update(task, rows=rows, rate=rows / max(monotonic() - began, 0.001))
 
-        yield lambda size: bar.advance(task, size), done
+@contextmanager
+def rate_bar(title: str) -> Iterator[Callable[[int], None]]:
+    """How many are done and how many a second, where nobody knows how many there are; gives a
+    function to be told of how many more are done."""
+    with _progress(SpinnerColumn(), TextColumn("{task.description}"), _rate()) as bar:
+        yield _counter(bar, bar.add_task(title, total=None, rows=0, rate=0))
 
 
 @contextmanager
@@ -53,6 +55,21 @@ def count_bar(title: str, total: int) -> Iterator[Callable[[], None]]:
     with _progress(*columns) as bar:
         task = bar.add_task(title, total=total)
         yield lambda: bar.advance(task)
+
+
+def _rate() -> ProgressColumn:
+    return TextColumn("{task.fields[rows]}, {task.fields[rate]:.0f} a second")
+
+
+def _counter(bar: Progress, task: TaskID) -> Callable[[int], None]:
+    began, rows = monotonic(), 0
+
+    def done(more: int) -> None:
+        nonlocal rows
+        rows += more
+        bar.update(task, rows=rows, rate=rows / max(monotonic() - began, 0.001))
+
+    return done
 
 
 def _progress(*columns: ProgressColumn) -> Progress:

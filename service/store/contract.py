@@ -9,11 +9,11 @@ Errors: ``StoreBusyError`` when another writer held the store for longer than th
 for a page that cannot be found; ``TooCostlyError`` for a search of too many parts.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Protocol
+from typing import Any, Protocol
 
 from service.fhir.search.terms import Criterion, IndexRow, SortKey
 
@@ -77,6 +77,18 @@ class Entry:
 
     version: Version
     index: Sequence[IndexRow] | PackedIndex = ()
+
+
+IndexLine = tuple[Any, ...]
+"""One line that a resource is found by: the index table, the parameter, the values."""
+
+
+@dataclass(frozen=True, slots=True)
+class Flaw:
+    """Something in the store that contradicts something else; the key is empty where unknown."""
+
+    key: Key
+    told: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +184,15 @@ class Reader(Protocol):
     def release(self, name: str) -> Release | None:
         """What was released under this name."""
 
+    def walk(self, after: int, count: int) -> list[tuple[int, Version]]:
+        """Current versions, deletions too, after a number, by the store's own numbers (from 1)."""
+
+    def index_of(self, numbers: Collection[int]) -> dict[int, set[IndexLine]]:
+        """The lines that resources are found by, by the store's own numbers."""
+
+    def flaws(self) -> Iterator[Flaw]:
+        """What contradicts itself, whatever resources say: versions, pointers, outbox, index."""
+
 
 class UnitOfWork(Reader, Protocol):
     """A view that may write. Its reads see its own writes."""
@@ -190,6 +211,9 @@ class UnitOfWork(Reader, Protocol):
 
         The version numbers must follow on from what is stored.
         """
+
+    def index_again(self, entries: Mapping[int, Entry]) -> None:
+        """Replace what these resources are found by; their versions stay as they are."""
 
     def keep_release(self, release: Release) -> Release:
         """Keep a release, or give back what was released under its name before."""

@@ -18,7 +18,7 @@ from service.fhir.search.terms import (
     UriRow,
 )
 from service.store import tables
-from service.store.contract import Entry, PackedIndex
+from service.store.contract import Entry, IndexLine, PackedIndex
 
 LONGEST_NAME, LONGEST_TEXT = 300, 600
 """Characters by which texts are compared: an engine limits how long an entry of an index may be
@@ -42,6 +42,11 @@ def lines(rows: Iterable[IndexRow]) -> Lines:
         line = (row.parameter, *(values[name] for name in table.info["values"]))
         found.setdefault(str(table.name), {})[line] = None
     return {name: list(once) for name, once in found.items()}
+
+
+def line_set(rows: Iterable[IndexRow]) -> set[IndexLine]:
+    """The lines that index rows become, as a store tells of its own."""
+    return {(name, *line) for name, some in lines(rows).items() for line in some}
 
 
 def pack(rows: Iterable[IndexRow]) -> PackedIndex:

@@ -4,7 +4,7 @@ An engine whose writers run side by side extends ``hold`` and ``lock``; here one
 taken for granted.
 """
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from itertools import islice
@@ -25,8 +25,19 @@ from sqlalchemy import (
 from sqlalchemy.engine import Connection
 
 from service.fhir.search.terms import Criterion, SortKey
-from service.store import index, labels, lookup, search, tables
-from service.store.contract import Entry, Event, Identity, Key, Label, Page, Release, Version
+from service.store import index, labels, lookup, search, tables, upkeep
+from service.store.contract import (
+    Entry,
+    Event,
+    Flaw,
+    Identity,
+    IndexLine,
+    Key,
+    Label,
+    Page,
+    Release,
+    Version,
+)
 from service.store.cursor import decode, encode
 from service.store.paging import Order
 
@@ -198,6 +209,17 @@ class SqlReader:
         row = self._connection.execute(asked).one_or_none()
         return None if row is None else Release(row.name, from_microseconds(row.made), row.body)
 
+    def walk(self, after: int, count: int) -> list[tuple[int, Version]]:
+        asked = _versions.add_columns(_resource.key).select_from(_of_current)
+        asked = asked.where(_resource.key > after).order_by(_resource.key).limit(count)
+        return [(row.key, _as_version(row)) for row in self._connection.execute(asked)]
+
+    def index_of(self, numbers: Collection[int]) -> dict[int, set[IndexLine]]:
+        return upkeep.index_lines(self._connection, numbers)
+
+    def flaws(self) -> Iterator[Flaw]:
+        return upkeep.flaws(self._connection)
+
     def _by_pairs(
         self,
         asked: Select[Any],
@@ -234,9 +256,15 @@ class SqlUnitOfWork(SqlReader):
         fresh = [name for name in current if name not in keys]
         keys |= {name: key for key, name in enumerate(fresh, self._last(_resource.key) + 1)}
         self._insert(tables.resource, [_resource_row(keys[n], *current[n]) for n in fresh])
-        rows = index.rows((keys[name], entry) for name, (_, entry) in current.items())
-        for table, values in rows.items():
-            self._insert(table, values)
+        self._index((keys[name], entry) for name, (_, entry) in current.items())
+
+    def index_again(self, entries: Mapping[int, Entry]) -> None:
+        self._forget(entries)
+        self._index(entries.items())
+
+    def _index(self, entries: Iterable[tuple[int, Entry]]) -> None:
+        for table, lines in index.rows(entries).items():
+            self._insert(table, lines)
 
     def keep_release(self, release: Release) -> Release:
         kept = self.release(release.name)
@@ -251,8 +279,12 @@ class SqlUnitOfWork(SqlReader):
             return
         moves = [_move(key, *current[name]) for name, key in keys.items()]
         self._connection.execute(_MOVE, moves)
-        for table in tables.INDEX:
-            for some in _portions(keys.values()):
+        self._forget(keys.values())
+
+    def _forget(self, keys: Iterable[int]) -> None:
+        """Let resources be found by nothing."""
+        for some in _portions(keys):
+            for table in tables.INDEX:
                 self._connection.execute(delete(table).where(table.c.resource.in_(some)))
 
     def _known(self, names: Collection[Key]) -> dict[Key, int]:
