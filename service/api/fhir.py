@@ -53,6 +53,7 @@ ROADS = (
     Road("/{type}/{id}", "DELETE", "delete", writing.delete),
     Road("/{type}/{id}/_history", "GET", "history-instance", reading.history_of_instance),
     Road("/{type}/{id}/{inside}", "GET", "search-type", searching.search_within),
+    Road("/{type}/{id}/{inside}/_search", "POST", "search-type", searching.search_within_by_form),
     Road("/{type}/{id}/_history/{version}", "GET", "vread", reading.vread),
 )
 

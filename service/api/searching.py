@@ -7,6 +7,7 @@ place is neither skipped nor repeated while others write.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
+from urllib.parse import quote
 
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
@@ -69,6 +70,11 @@ async def search_within(call: Call) -> Response:
     return await _search(call, _of_compartment(call, pairs_of(call.request)))
 
 
+async def search_within_by_form(call: Call) -> Response:
+    """The same by POST of a form, as clients send it (R4 has it for types only)."""
+    return await _search(call, _of_compartment(call, await form_pairs_of(call.request)))
+
+
 def _of_type(call: Call, pairs: Sequence[Pair]) -> _Target:
     return _Target(f"{call.base}/{call.type}", [call.type], pairs)
 
@@ -85,7 +91,7 @@ def _of_system(call: Call, pairs: Sequence[Pair]) -> _Target:
 def _of_compartment(call: Call, pairs: Sequence[Pair]) -> _Target:
     name, inside = call.type, str(call.request.path_params["inside"])
     within = partial(compartment, name, call.id)
-    path = f"{call.base}/{name}/{call.id}/{inside}"
+    path = f"{call.base}/{name}/{quote(call.id, safe='')}/{inside}"
     if inside != "*":
         if inside not in call.types or within(inside) is None:
             told = f"{shown(inside)} is not in the compartment of {name}."

@@ -1,5 +1,6 @@
 """What was found, as data, and the OperationOutcome that says it."""
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -16,6 +17,7 @@ _COLUMN = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-col"
 
 _FAILING = frozenset({"fatal", "error"})
 _SHORT = 80
+_CONTROLS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,9 +91,14 @@ def _issue(finding: Finding) -> JsonObject:
     issue |= {"severity": finding.severity, "code": finding.code}
     if finding.key:
         issue["details"] = {"coding": [{"system": FINDING_SYSTEM, "code": finding.key}]}
-    issue["diagnostics"] = finding.diagnostics
+    issue["diagnostics"] = _printable(finding.diagnostics)
     if finding.profile:
         issue["diagnostics"] += f" (profile {finding.profile})"
     if finding.expression:
-        issue["expression"] = [finding.expression]
+        issue["expression"] = [_printable(finding.expression)]
     return issue
+
+
+def _printable(text: str) -> str:
+    """What was sent may be repeated in it, and an R4 string holds no other control characters."""
+    return _CONTROLS.sub("\N{REPLACEMENT CHARACTER}", text)

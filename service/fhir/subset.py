@@ -66,14 +66,14 @@ WHOLE = Subset()
 
 
 def unknown_elements(names: Collection[str], types: Collection[str]) -> list[str]:
-    """Those names that no resource of these types has at its root."""
+    """Those names that no resource of these types has at its root in JSON."""
     known = {
         element.path
         for type_ in types
         if (facts := type_facts(type_)) is not None
         for element in facts.elements.values()
     }
-    return [name for name in names if name not in known]
+    return [name for name in names if name not in known | _ALWAYS]
 
 
 def _root(resource: JsonObject, names: Collection[str]) -> JsonObject:

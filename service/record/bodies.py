@@ -59,9 +59,13 @@ def says_the_same(stored: JsonObject, resource: JsonObject) -> bool:
 
 
 def _without_own(resource: JsonObject) -> JsonObject:
-    meta = {name: value for name, value in resource.get("meta", {}).items() if name not in _OWN}
-    rest = {name: value for name, value in resource.items() if name not in ("id", "meta")}
-    return rest | ({"meta": meta} if meta else {})
+    """``resource`` may be a patched one that nobody has checked yet."""
+    rest = {name: value for name, value in resource.items() if name != "id"}
+    if isinstance(meta := rest.get("meta"), dict):
+        rest["meta"] = {name: value for name, value in meta.items() if name not in _OWN}
+        if not rest["meta"]:
+            del rest["meta"]
+    return rest
 
 
 def _same(one: Any, other: Any) -> bool:

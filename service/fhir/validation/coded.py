@@ -117,7 +117,7 @@ def _is_known(coding: JsonObject, definitions: Definitions) -> bool:
     """Whether the coding's system is known completely and holds its code."""
     system, code = coding.get("system"), coding.get("code")
     codes = definitions.code_sets.codes_of(system) if isinstance(system, str) else None
-    return codes is not None and code in codes
+    return codes is not None and isinstance(code, str) and code in codes
 
 
 _FEW = 24
