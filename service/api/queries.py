@@ -9,6 +9,8 @@ from starlette.requests import Request
 
 from service.api.headers import FORM, check_content_type
 from service.api.outcomes import refusal
+from service.fhir.outcome import shown
+from service.fhir.spans import Span, span_of
 
 Pair = tuple[str, str]
 
@@ -70,6 +72,44 @@ def instant_in(pairs: Sequence[Pair], name: str) -> datetime | None:
         pass
     told = "A time with seconds and offset is expected, for example 2031-05-01T07:05:00Z."
     raise refusal(400, told, expression=f"http.{name}")
+
+
+def span_in(pairs: Sequence[Pair], name: str) -> Span | None:
+    """The time that a parameter names: a date, a part of one, or an instant; or, with a prefix,
+    all before or after. Given several times, what they have in common.
+
+    Raises 400 for anything else.
+    """
+    values = [value for key, value in pairs if key == name]
+    if not values:
+        return None
+    spans = [_span(value, name) for value in values]
+    return max(low for low, _ in spans), min(high for _, high in spans)
+
+
+_ALWAYS = 2**62
+
+
+def _span(text: str, name: str) -> Span:
+    prefix, value = (text[:2], text[2:]) if text[:2].isalpha() else ("eq", text)
+    try:
+        low, high = span_of(value)
+    except ValueError:
+        told = "A date, a part of one or an instant with offset is expected."
+        raise refusal(400, told, expression=f"http.{name}") from None
+    spans = {
+        "eq": (low, high),
+        "ge": (low, _ALWAYS),
+        "gt": (high, _ALWAYS),
+        "sa": (high, _ALWAYS),
+        "le": (-_ALWAYS, high),
+        "lt": (-_ALWAYS, low),
+        "eb": (-_ALWAYS, low),
+    }
+    if prefix not in spans:
+        told = f"Prefix {shown(prefix)} says nothing here; {', '.join(spans)} do."
+        raise refusal(400, told, expression=f"http.{name}")
+    return spans[prefix]
 
 
 def _decoded(text: bytes) -> list[Pair]:

@@ -18,12 +18,14 @@ from service.api.queries import (
     only,
     page_size,
     pairs_of,
+    span_in,
 )
 from service.api.served import Call
 from service.store.contract import Page
 
 _VERSION = re.compile(r"[1-9]\d{0,8}", re.ASCII)
-_KNOWN = frozenset({"_count", "_since", "_format", "_pretty", PAGE})
+_TIMES = frozenset({"_since", "_at"})
+_KNOWN = _TIMES | {"_count", "_format", "_pretty", PAGE}
 
 
 async def read(call: Call) -> Response:
@@ -66,17 +68,18 @@ async def _history(call: Call, id_: str | None, path: str) -> Response:
     _check_known(call, pairs)
     settings = call.services.settings
     count = page_size(count_in(pairs), settings.page_size, settings.max_page_size)
-    since = instant_in(pairs, "_since")
+    since, at = instant_in(pairs, "_since"), span_in(pairs, "_at")
+    cursor = only(pairs, PAGE)
 
     def work() -> Page:
         if count == 0:
             return Page((), None)
         return call.record.history(
-            call.caller, call.type or None, id_, since=since, count=count, cursor=only(pairs, PAGE)
+            call.caller, call.type or None, id_, since=since, at=at, count=count, cursor=cursor
         )
 
     page = await run_in_threadpool(work)
-    kept = [(name, value) for name, value in pairs if name == "_since"]
+    kept = [(name, value) for name, value in pairs if name in _TIMES]
     kept.append(("_count", str(count)))
     links = [Link("self", address(path, kept))]
     if page.next is not None:

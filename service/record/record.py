@@ -18,6 +18,7 @@ from uuid import uuid4
 from service.fhir.outcome import Finding
 from service.fhir.search.parameters import index_values
 from service.fhir.search.terms import Criterion, SortKey
+from service.fhir.spans import Span
 from service.record.changes import Actor, Change, Done, Match, Premise, Written
 from service.record.drafts import Draft, Drafting, Index, Validates
 from service.record.errors import Busy, Gone, Invalid, Malformed, NotFound, RecordError
@@ -194,14 +195,18 @@ class Record:
         id_: str | None = None,
         *,
         since: datetime | None = None,
+        at: Span | None = None,
         count: int = 100,
         cursor: str | None = None,
     ) -> Page:
-        """Versions, newest first. Raises NotFound for a resource that never was."""
+        """Versions, newest first. Raises NotFound for a resource that never was.
+
+        ``since`` and ``at`` are as for the store.
+        """
         with self._reading() as reader:
             if type_ is not None and id_ is not None and not reader.current([(type_, id_)]):
                 raise NotFound.at("", f"There is no {type_}/{id_}.")
-            page = reader.history(type_, id_, since=since, count=count, cursor=cursor)
+            page = reader.history(type_, id_, since=since, at=at, count=count, cursor=cursor)
         return Page(tuple(self._visible(caller, page.versions)), page.next)
 
     def search(

@@ -16,6 +16,7 @@ from datetime import datetime
 from typing import Any, Protocol
 
 from service.fhir.search.terms import Criterion, IndexRow, SortKey
+from service.fhir.spans import Span
 
 Key = tuple[str, str]
 """Resource type and id."""
@@ -136,10 +137,15 @@ class Reader(Protocol):
         id_: str | None = None,
         *,
         since: datetime | None = None,
+        at: Span | None = None,
         count: int,
         cursor: str | None = None,
     ) -> Page:
-        """Versions committed at or after ``since``, newest first: of a resource, a type, or all."""
+        """Versions, newest first: of a resource, a type, or all.
+
+        ``since``: those committed then or later; ``at``: those that were current at some time
+        within this span, deletions too.
+        """
 
     def search(
         self,

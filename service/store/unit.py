@@ -18,6 +18,7 @@ from sqlalchemy import (
     Table,
     bindparam,
     delete,
+    exists,
     func,
     select,
     update,
@@ -25,6 +26,7 @@ from sqlalchemy import (
 from sqlalchemy.engine import Connection
 
 from service.fhir.search.terms import Criterion, SortKey
+from service.fhir.spans import Span
 from service.store import index, labels, lookup, search, tables, upkeep
 from service.store.contract import (
     Entry,
@@ -104,6 +106,7 @@ class SqlReader:
         id_: str | None = None,
         *,
         since: datetime | None = None,
+        at: Span | None = None,
         count: int,
         cursor: str | None = None,
     ) -> Page:
@@ -117,6 +120,8 @@ class SqlReader:
             asked = asked.where(_version.id == index.cut(id_))
         if since is not None:
             asked = asked.where(_version.instant >= to_microseconds(since))
+        if at is not None:
+            asked = asked.where(_version.instant < at[1], ~_replaced_by(at[0]))
         if cursor is not None:
             asked = asked.where(place < decode(cursor, 1)[0])
         return _page(self._connection.execute(asked).all(), count)
@@ -312,6 +317,17 @@ def _insertion(table: Table) -> str:
 
 
 _MOVE = update(tables.resource).where(_resource.key == bindparam("known"))
+
+
+def _replaced_by(instant: int) -> ColumnElement[bool]:
+    """Whether a version had a next one by this instant."""
+    later = tables.version.alias().c
+    return exists().where(
+        later.type == _version.type,
+        later.id == _version.id,
+        later.version == _version.version + 1,
+        later.instant <= instant,
+    )
 
 
 def to_microseconds(instant: datetime) -> int:

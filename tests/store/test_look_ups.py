@@ -1,0 +1,59 @@
+"""Looking resources up by type and id, and what was current at a time: the same in every engine."""
+
+import pytest
+from store_samples import NOON, version
+
+from service.fhir.spans import span_of
+from service.store.contract import Entry, Store
+
+
+def keep(store: Store, *versions: object) -> None:
+    with store.begin() as work:
+        work.write([Entry(one) for one in versions])  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("asked", [0, 1, 2, 4, 5, 16, 17, 64, 65, 256, 257, 600])
+def test_every_number_of_resources_is_found_and_no_other(store: Store, asked: int) -> None:
+    keep(store, *(version(f"o{n}") for n in range(600)), version("o1", type_="Patient"))
+    keys = [("Observation", f"o{number}") for number in range(asked)]
+    wanted = [*keys, ("Patient", "o1"), ("Patient", "o2"), ("Nothing", "o1")]
+    found = store.current(wanted)
+    assert set(found) == {*keys, ("Patient", "o1")}
+    assert all((one.type, one.id) == key for key, one in found.items())
+    with store.read() as reader:
+        assert reader.current(wanted) == found
+
+
+def test_a_look_up_has_whole_versions_with_their_deletions(store: Store) -> None:
+    gone = version("gone", 2, deleted=True)
+    keep(store, version("gone", 1), gone, version("there", 1), version("there", 2))
+    found = store.current([("Observation", "gone"), ("Observation", "there")])
+    assert found == {
+        ("Observation", "gone"): gone,
+        ("Observation", "there"): version("there", 2),
+    }
+
+
+@pytest.mark.parametrize(
+    ("at", "numbers"),
+    [
+        ("2031-03-09T12:00:59Z", []),
+        ("2031-03-09T12:01:00Z", [1]),
+        ("2031-03-09T12:01:59Z", [1]),
+        ("2031-03-09T12:02Z", [2]),
+        ("2031-03-09T12:01:30+00:00", [1]),
+        ("2031-03-09T13:03:30+01:00", [3]),
+        ("2031-03-09", [3, 2, 1]),
+        ("2031-03", [3, 2, 1]),
+        ("2031-03-10", [3]),
+        ("2030", []),
+    ],
+)
+def test_what_was_current_at_some_time_of_a_span(store: Store, at: str, numbers: list[int]) -> None:
+    """R4 http.html#history. Version n was made n minutes after noon; the third is a deletion."""
+    assert NOON.isoformat() == "2031-03-09T12:00:00+00:00"
+    keep(store, version("a", 1), version("a", 2), version("a", 3, deleted=True))
+    with store.read() as reader:
+        for type_, id_ in (("Observation", "a"), ("Observation", None), (None, None)):
+            page = reader.history(type_, id_, at=span_of(at), count=10)
+            assert [one.version for one in page.versions] == numbers
