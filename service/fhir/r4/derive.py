@@ -11,6 +11,7 @@ profiles.json    profiles and extensions of the core, differentials only
 codesystems.json codes by code system
 valuesets.json   codes by value set and system; null for all of a system
 operations.json  operations by canonical, without what only describes them
+search.json      search parameters by canonical, without what is said of their making
 compartments.json which search parameters put a resource into a compartment, by its type
 """
 
@@ -25,6 +26,7 @@ from typing import Any
 
 from service.fhir.r4.derive_compartments import compartments_table
 from service.fhir.r4.derive_operations import operations_table
+from service.fhir.r4.derive_search import search_table
 from service.fhir.r4.derive_structure import profiles_table, types_table
 from service.fhir.r4.derive_terminology import Terminology
 
@@ -36,6 +38,7 @@ _KINDS = (
     "ValueSet",
     "OperationDefinition",
     "CompartmentDefinition",
+    "SearchParameter",
 )
 
 
@@ -71,6 +74,10 @@ def tables(wheel: Path) -> dict[str, str]:
         "operations.json": _sections(
             {"source": _SOURCE},
             {"operations": operations_table(found["OperationDefinition"])},
+        ),
+        "search.json": _sections(
+            {"source": _SOURCE},
+            {"searchParameters": search_table(found["SearchParameter"])},
         ),
         "compartments.json": _sections(
             {"source": _SOURCE},

@@ -28,6 +28,36 @@ CONSTRAINTS: dict[str, str] = {
 }
 """Constraint key to expression."""
 
+_SD = "http://hl7.org/fhir/StructureDefinition/"
+
+SEARCH_EXPRESSIONS: dict[str, str | None] = {
+    # Names that begin nowhere.
+    "InsurancePlan-name": "InsurancePlan.name | InsurancePlan.alias",
+    # hasExtension() is no function of FHIRPath; the extension's own id has the prefix.
+    "questionnaireresponse-extensions-QuestionnaireResponse-item-subject": "QuestionnaireResponse"
+    f".item.where(extension('{_SD}questionnaireresponse-isSubject').exists())"
+    ".answer.value.ofType(Reference)",
+    # Names the search parameter in place of the extension.
+    "patient-extensions-Patient-mothersMaidenName": "Patient"
+    f".extension('{_SD}patient-mothersMaidenName').value.ofType(string)",
+    # About extensions that R4 does not define.
+    "device-extensions-Device-din": None,
+    "observation-genetic-Observation-amino-acid-change": None,
+    "observation-genetic-Observation-dna-variant": None,
+    "observation-genetic-Observation-gene-amino-acid-change": None,
+    "observation-genetic-Observation-gene-dnavariant": None,
+    # Examples of how a parameter may be written; neither fits its own base.
+    "example": None,
+    "example-extension": None,
+}
+"""Search parameter id to expression; None where the parameter is left out."""
+
+SEARCH_COMPONENTS: dict[str, str] = {
+    # There is no type DateTime in R4.
+    "value.as(DateTime) | value.as(Period)": "value.as(dateTime) | value.as(Period)",
+}
+"""Expression of a part of a composite to the corrected one."""
+
 NAME_RULE = "name.matches("
 """Constraints that begin so say how a name should look, not that there must be one."""
 

@@ -55,3 +55,9 @@ def compartments() -> Table:
     """Parameters that put a resource into a compartment, by compartment and type."""
     table: Table = _read("compartments.json")["compartments"]
     return table
+
+
+def search_parameters() -> Table:
+    """SearchParameters by canonical, known faults put right."""
+    table: Table = _read("search.json")["searchParameters"]
+    return table
