@@ -1,12 +1,16 @@
 """Whether the process lives, and whether it can answer from its store."""
 
+import structlog
 from fastapi import APIRouter
 from starlette.responses import JSONResponse
 
 from service.api.described import JSON, answers
+from service.api.outcomes import refusal
 from service.api.services import ServicesOf
 
 router = APIRouter(prefix="/health", tags=["Health"])
+
+log = structlog.get_logger("airway.health")
 
 
 @router.get("/live", responses=answers(JSON))
@@ -17,6 +21,13 @@ async def live() -> JSONResponse:
 
 @router.get("/ready", responses=answers(JSON))
 def ready(services: ServicesOf) -> JSONResponse:
-    """The store can be read; an error otherwise."""
-    services.record.ready()
+    """The store can be read; 503 otherwise, and the log says what kind of error it was.
+
+    A store is brought up to date before the first request is taken, or there is no service.
+    """
+    try:
+        services.record.ready()
+    except Exception as error:
+        log.error("the store cannot be read", error=type(error).__name__)
+        raise refusal(503, "The store cannot be read.", code="transient") from None
     return JSONResponse({"status": "ready"})

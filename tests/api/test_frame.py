@@ -5,10 +5,15 @@ import json
 import re
 from collections.abc import AsyncIterator
 from dataclasses import replace
+from pathlib import Path
 
+import psycopg
 import pytest
 from api_client import Client, client_of, issues
+from engines import postgres_address
 from fastapi import FastAPI
+from pydantic import SecretStr
+from sqlalchemy.engine import make_url
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 from structlog.testing import capture_logs
@@ -17,6 +22,7 @@ from service.api import outcomes
 from service.api.app import create_app
 from service.api.middleware import BrokenAnswerError, Surround
 from service.api.services import Services
+from service.compose import build_record, open_store
 from service.settings import OpenAccessError, Settings
 
 CHILD = "Zebedee-Quill"
@@ -26,6 +32,21 @@ CHILD = "Zebedee-Quill"
 def test_the_service_lives_and_its_store_can_be_read(client: Client) -> None:
     assert client.get("/health/live").json() == {"status": "live"}
     assert client.get("/health/ready").json() == {"status": "ready"}
+
+
+def test_a_store_that_cannot_be_reached_is_told_and_the_process_lives(
+    services: Services, tmp_path: Path
+) -> None:
+    address = postgres_address(tmp_path / "lost")
+    with open_store(SecretStr(address)) as store:
+        lost = replace(services, record=build_record(store, services.validator, services.clock))
+        with client_of(create_app(lost)) as client:
+            assert client.get("/health/ready").status_code == 200
+            with psycopg.connect(postgres_address(tmp_path), autocommit=True) as other:
+                other.execute(f"DROP DATABASE {make_url(address).database} WITH (FORCE)")
+            answer = client.get("/health/ready")
+            assert (answer.status_code, issues(answer)[0]["code"]) == (503, "transient")
+            assert client.get("/health/live").status_code == 200
 
 
 def test_every_start_says_who_may_reach_the_record(services: Services) -> None:
