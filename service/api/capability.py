@@ -8,11 +8,14 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.api.headers import check_accept
-from service.api.outcomes import FHIR_JSON
+from service.api.outcomes import FHIR_JSON, refusal
+from service.api.queries import only, pairs_of
 from service.api.served import ServedType, base_of
 from service.api.services import services_of
+from service.api.terminology_capability import terminology_statement
 from service.api.writing import PATCH_TYPES
 from service.fhir.json import JsonObject, write
+from service.fhir.outcome import shown
 
 VERSION: Final = "0.1.0"
 
@@ -40,9 +43,20 @@ class Capability:
         self._since = since
 
     async def answer(self, request: Request) -> Response:
+        """The statement, or that of terminology (R4 http.html#capabilities, ``mode``).
+
+        Raises 400 for another mode than R4 names.
+        """
         check_accept(request)
-        base = base_of(request, services_of(request))
-        return Response(write(self.statement(base)), media_type=FHIR_JSON)
+        mode = only(pairs_of(request), "mode") or "full"
+        services = services_of(request)
+        base = base_of(request, services)
+        if mode == "terminology":
+            return _answer(terminology_statement(services.terminology, base, self._since))
+        if mode not in ("full", "normative"):
+            told = f"{shown(mode)} is no mode: full, normative or terminology is expected."
+            raise refusal(400, told, expression="http.mode")
+        return _answer(self.statement(base))
 
     def statement(self, base: str) -> JsonObject:
         """The CapabilityStatement of the service at ``base``."""
@@ -75,6 +89,10 @@ class Capability:
         }
 
 
+def _answer(statement: JsonObject) -> Response:
+    return Response(write(statement), media_type=FHIR_JSON)
+
+
 def _resource(served: ServedType, types: Mapping[str, ServedType]) -> JsonObject:
     told: JsonObject = {"type": served.name}
     if served.profiles:
@@ -93,6 +111,7 @@ def _interactions(served: ServedType) -> JsonObject:
         "versioning": "versioned" if "vread" in served.interactions else "no-version",
         "readHistory": "vread" in served.interactions,
         "updateCreate": writable,
+        "conditionalRead": "full-support" if "read" in served.interactions else "not-supported",
         "conditionalCreate": "create" in served.interactions,
         "conditionalUpdate": writable,
         "conditionalDelete": "single" if "delete" in served.interactions else "not-supported",

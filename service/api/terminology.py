@@ -92,6 +92,9 @@ _EXPAND = Takes(
         ]
     ),
 )  # fmt: skip
+EXPANSION_PARAMETERS = tuple(name for name in _EXPAND.kinds if name != "url")
+"""What an expansion can be asked for with, beside its value set."""
+
 _TRANSLATE = Takes(
     {
         "url": TEXT,

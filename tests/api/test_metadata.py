@@ -1,15 +1,18 @@
 """The CapabilityStatement says what is served, no more and no less."""
 
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from api_client import BASE, Client, places, resource
 from fhir.resources.R4B import get_fhir_model_class
 from serious import serious
 
+from service.api.fhir import ROADS
 from service.api.services import Services
 
 METHODS = {
+    "patch": ("PATCH", "/fhir/{type}/x"),
     "read": ("GET", "/fhir/{type}/x"),
     "vread": ("GET", "/fhir/{type}/x/_history/1"),
     "update": ("PUT", "/fhir/{type}/x"),
@@ -44,6 +47,89 @@ def test_what_it_says_is_served_is_answered_and_the_rest_is_not(
             answer = client.send(method, path.format(type=told["type"]), "")
             refused = answer.status_code == 405
             assert refused == (code not in codes), (told["type"], code)
+
+
+def test_every_road_is_stated_and_the_system_answers_what_it_says(
+    client: Client, statement: Any
+) -> None:
+    system = {
+        "search-system": ("GET", "/fhir?_type=Patient"),
+        "history-system": ("GET", "/fhir/_history"),
+        "batch": ("POST", "/fhir"),
+        "transaction": ("POST", "/fhir"),
+    }
+    (rest,) = statement["rest"]
+    stated = {one["code"] for one in rest["interaction"]}
+    assert stated == system.keys()
+    for method, path in system.values():
+        assert client.send(method, path, "").status_code not in (404, 405), path
+    of_types = {part["code"] for told in rest["resource"] for part in told.get("interaction", ())}
+    assert {road.interaction for road in ROADS} - stated == of_types == METHODS.keys()
+
+
+def test_conditions_are_honoured_as_it_says(client: Client, statement: Any) -> None:
+    """A condition that none can read is refused as such, where conditions are looked at at all."""
+    bad = "identifier=x%5C"
+    for told in statement["rest"][0]["resource"]:
+        path = f"/fhir/{told['type']}"
+        body = {"resourceType": told["type"]}
+        create = client.post(path, body, if_none_exist=bad)
+        assert (create.status_code != 405) == told.get("conditionalCreate", False), path
+        update = client.put(f"{path}?{bad}", body)
+        assert (update.status_code != 405) == told.get("conditionalUpdate", False), path
+        delete = client.delete(f"{path}?{bad}")
+        single = told.get("conditionalDelete", "not-supported") == "single"
+        assert (delete.status_code != 405) == single, path
+        anew = client.put(f"{path}/never-was", body | {"id": "never-was"})
+        assert (anew.status_code in (201, 422)) == told.get("updateCreate", False), path
+
+
+def test_conditional_reads_versions_and_histories_are_as_it_says(
+    client: Client, statement: Any
+) -> None:
+    stated = {told["type"]: told for told in statement["rest"][0]["resource"]}
+    assert client.put("/fhir/Patient/x", {"resourceType": "Patient", "id": "x"}).is_success
+    shipped = client.ids("StructureDefinition?_count=1")[0]
+    for type_, id_ in (("Patient", "x"), ("StructureDefinition", shipped)):
+        path, told = f"/fhir/{type_}/{id_}", stated[type_]
+        read = client.get(path)
+        assert told["conditionalRead"] == "full-support"
+        assert client.get(path, if_none_match=read.headers["etag"]).status_code == 304
+        since = {"if_modified_since": read.headers["last-modified"]}
+        assert client.get(path, **since).status_code == 304
+        assert (told["versioning"] == "versioned") == told["readHistory"]
+        for further in ("/_history", "/_history/1"):
+            answer = client.get(path + further)
+            assert (answer.status_code == 200) == told["readHistory"], path
+
+
+def test_patches_are_taken_in_the_forms_that_it_names(client: Client, statement: Any) -> None:
+    assert client.put("/fhir/Patient/x", {"resourceType": "Patient", "id": "x"}).is_success
+    forms = statement["patchFormat"]
+    assert forms
+    for form in [*forms, "application/xml-patch+xml", "text/plain"]:
+        answer = client.send("PATCH", "/fhir/Patient/x", "", content_type=form)
+        assert (answer.status_code != 415) == (form in forms), form
+
+
+def test_terminology_has_a_statement_of_its_own(client: Client, services: Services) -> None:
+    told = resource(client.get("/fhir/metadata?mode=terminology"))
+    assert serious(services.validator.validate(told)) == []
+    get_fhir_model_class("TerminologyCapabilities").model_validate(told)
+    for system in told["codeSystem"][::40]:
+        pairs = f"url={quote(system['uri'], safe='')}&code=no-such-code"
+        answer = client.get(f"/fhir/CodeSystem/$validate-code?{pairs}")
+        assert resource(answer)["parameter"][0] == {"name": "result", "valueBoolean": False}
+    one = "http%3A%2F%2Fhl7.org%2Ffhir%2FValueSet%2Fgoal-status"
+    good = {"count": "1", "offset": "1", "includeDesignations": "true", "excludeNested": "true"}
+    good["valueSetVersion"] = "4.0.1"
+    for parameter in told["expansion"]["parameter"]:
+        value = good.get(parameter["name"], "en")
+        answer = client.get(f"/fhir/ValueSet/$expand?url={one}&{parameter['name']}={value}")
+        assert answer.status_code == 200, (parameter, answer.text)
+    assert resource(client.get("/fhir/metadata?mode=normative"))["kind"] == "instance"
+    refused = client.get("/fhir/metadata?mode=some")
+    assert (refused.status_code, places(refused)) == (400, ["http.mode"])
 
 
 def test_every_search_parameter_that_it_names_is_understood(client: Client, statement: Any) -> None:

@@ -146,6 +146,15 @@ class CodeSystems:
             raise NotCheckedError(f"{told} checked.")
         return system
 
+    def known(self) -> list[tuple[str, str | None]]:
+        """Address and version of every system whose codes can be judged, in order."""
+        held = {
+            (one.url, one.version)
+            for one in (*self._by_url.values(), *self._loaded.values())
+            if not isinstance(one, NamedSystem)
+        }
+        return sorted(held, key=lambda one: (one[0], one[1] or ""))
+
     def listed(self, url: str) -> ListedSystem | None:
         """The system if all of its codes are at hand."""
         try:
