@@ -13,7 +13,7 @@ from fastapi import FastAPI
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
-from service.api import docs, health, metrics, outcomes, programmes, registry, sessions
+from service.api import counts, docs, health, metrics, outcomes, programmes, registry, sessions
 from service.api.capability import VERSION
 from service.api.described import REFUSALS
 from service.api.fhir import Roads
@@ -39,13 +39,13 @@ class Application:
             services,
             served_types(services.definitions),
             WHOLE,
-            Reads(services.record, metrics.count_batch),
-            Reads(services.definition_record, metrics.count_batch),
+            Reads(services.record, counts.count_batch),
+            Reads(services.definition_record, counts.count_batch),
         )
         self._around = Surround(
             OwnNamesOnly(self._dispatch, services.settings),
             _limits(services.settings),
-            metrics.count_request,
+            counts.count_request,
         )
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

@@ -17,6 +17,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
+from service.api.counts import count_rows
 from service.api.headers import check_content_type
 from service.api.outcomes import refusal, translated
 from service.api.served import Call, Operation
@@ -127,6 +128,8 @@ class _Told(Response):
     def _lines(self, told: Progress) -> bytes:
         self._ends.update(told.done)
         self._ends["refused"] += len(told.refused)
+        count_rows("resource", {str(end): number for end, number in told.done.items()})
+        count_rows("resource", {"refused": len(told.refused)})
         refused = (
             {"row": row.row.number, "outcome": operation_outcome(row.findings)}
             for row in told.refused

@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
+from service.api.counts import count_refusal
 from service.fhir.json import JsonError, write
 from service.fhir.outcome import Finding, json_finding, operation_outcome
 from service.fhir.search.query import SearchError
@@ -111,6 +112,8 @@ def outcome_response(
 def error_response(error: Exception) -> Response:
     """The answer to ``error``. Raises it again when it is not a client's."""
     known = translated(error)
+    if isinstance(error, RecordError):
+        count_refusal(type(error).__name__)
     return outcome_response(known.status, known.findings, known.headers)
 
 

@@ -5,6 +5,7 @@ body is read on while answers wait to be taken, so that a client may send everyt
 reads; only when very many wait does reading pause.
 """
 
+from collections import Counter
 from collections.abc import AsyncIterator, Sequence
 from datetime import datetime
 from typing import Annotated
@@ -18,6 +19,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
+from service.api.counts import count_rows
 from service.api.headers import CSV, check_content_type
 from service.api.outcomes import RestError, refusal
 from service.api.services import CallerOf, ServicesOf
@@ -128,6 +130,7 @@ class _AnswerStream(Response):
         except FeedError as error:
             raise RestError(400, error.findings) from None
         answers = self._upload.take_batch(rows)
+        count_rows("session", Counter(answer.status for answer in answers))
         return b"".join(write(answer.to_json()) + b"\n" for answer in answers)
 
 
