@@ -26,7 +26,12 @@ class Places:
             for parts, template in by_parts.items()
         }
         self._names = {
-            template: [part.strip("${}") for part in parts] for parts, template in by_parts.items()
+            template: [
+                (at, part.strip("${}"))
+                for at, part in enumerate(parts)
+                if part.startswith(("{", "$"))
+            ]
+            for parts, template in by_parts.items()
         }
 
     def find(self, path: str) -> tuple[str, Mapping[str, str]] | None:
@@ -35,7 +40,7 @@ class Places:
         template = self._by_shape.get(tuple(map(self._kind, parts)))
         if template is None:
             return None
-        values = dict(zip(self._names[template], parts, strict=True))
+        values = {name: parts[at] for at, name in self._names[template]}
         if "operation" in values:
             values["operation"] = values["operation"].removeprefix("$")
         return template, values

@@ -311,3 +311,18 @@ def test_counts_have_templates_and_nothing_of_the_child(kept: Client) -> None:
         assert line in counts.text, line
     assert "quill" not in counts.text
     assert "zebedee" not in counts.text.lower()
+
+
+def test_rows_and_refusals_are_counted(kept: Client) -> None:
+    def count(line: str) -> float:
+        counts = kept.get("/metrics").text
+        return sum(float(one.split()[-1]) for one in counts.splitlines() if one.startswith(line))
+
+    conflicts = 'airway_record_refusals_total{reason="Conflict"}'
+    refused = 'airway_rows_total{end="refused",kind="session"}'
+    before = count(conflicts), count(refused)
+    stale = kept.put("/fhir/Patient/quill", patient(), if_match='W/"7"')
+    assert stale.status_code == 412
+    feed = {"content-type": "application/x-ndjson"}
+    kept.request("POST", "/sessions", content=b'{"technique":"none"}\n' * 3, headers=feed)
+    assert (count(conflicts), count(refused)) == (before[0] + 1, before[1] + 3)
