@@ -136,7 +136,7 @@ def _integer(literal: str) -> int | Decimal:
     if len(literal) > MAX_DIGITS:
         raise _RefusedError
     number = int(literal)
-    return number if number in _INT64 else Decimal(literal)
+    return number if number in _INT64 and literal != "-0" else Decimal(literal)
 
 
 def _constant(_: str) -> Any:

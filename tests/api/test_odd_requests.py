@@ -5,6 +5,8 @@ from typing import Any
 import pytest
 from api_client import Client, issues, resource
 
+from service.api.services import Services
+
 PATIENT: dict[str, Any] = {"resourceType": "Patient", "id": "p", "name": [{"family": "Quill"}]}
 
 
@@ -66,3 +68,31 @@ def test_a_compartment_is_searched_by_form(client: Client, where: str) -> None:
     body = b"_lastUpdated=gt2000"
     found = client.request("POST", f"/fhir/{where}/_search", content=body, headers=form)
     assert "c" in [entry["resource"]["id"] for entry in resource(found)["entry"]]
+
+
+def test_nothing_is_taken_out_of_a_text(client: Client) -> None:
+    """A JSON Patch whose first operation leaves no resource but a word."""
+    client.put("/fhir/Patient/p", PATIENT)
+    change = [
+        {"op": "copy", "from": "/name/0/family", "path": ""},
+        {"op": "remove", "path": "/name"},
+    ]
+    answer = client.send(
+        "PATCH", "/fhir/Patient/p", change, content_type="application/json-patch+json"
+    )
+    assert answer.status_code == 422
+
+
+def test_a_negative_zero_is_read_back_as_one(client: Client) -> None:
+    body = (
+        '{"resourceType":"Observation","status":"final","code":{"text":"x"},'
+        '"valueQuantity":{"value":-0}}'
+    )
+    assert b'"value":-0}' in client.post("/fhir/Observation", body).content
+    assert client.post("/fhir/Observation", body.replace("Quantity", "Integer")).status_code == 422
+
+
+def test_a_question_that_asks_about_an_object_is_a_finding(services: Services) -> None:
+    item = {"linkId": "1", "type": "boolean", "enableWhen": [{"question": {}}]}
+    found = services.validator.validate({"resourceType": "Questionnaire", "item": [item]})
+    assert "Questionnaire.item[0].enableWhen[0].question" in [one.expression for one in found]

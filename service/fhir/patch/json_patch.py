@@ -119,7 +119,8 @@ class _Work:
         if not steps:
             raise InapplicablePatchError("the whole resource cannot be taken away")
         parent = value_at(self.document, steps[:-1])
-        return parent.pop(key_in(parent, steps[-1]))
+        key = key_in(parent, steps[-1])
+        return parent.pop(key)
 
     def twin(self, steps: tuple[str, ...]) -> Any:
         """A copy of what is at a place."""

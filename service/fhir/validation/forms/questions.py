@@ -72,6 +72,8 @@ def questionnaire_faults(scope: Scope, report: Report) -> None:
         own = {inner.link for inner in question.all()}
         for row in conditions(question):
             asked = row.get("question")
+            if not isinstance(asked, str):
+                continue  # its type is found wrong where types are judged
             if asked not in known:
                 text = f"found {shown(asked)}, expected the linkId of an item"
                 report.add("error", "not-found", question.path, text, "enable-when")
