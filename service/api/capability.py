@@ -34,6 +34,10 @@ _DOCUMENTATION = (
 )
 
 
+_SPOKEN = {"text": "string"}
+"""What R4 calls our kinds of parameters where it has no such word (resource.html#search)."""
+
+
 class Capability:
     """Answers metadata. ``since`` is when this process began to serve what it says."""
 
@@ -116,7 +120,7 @@ def _interactions(served: ServedType) -> JsonObject:
         "conditionalUpdate": writable,
         "conditionalDelete": "single" if "delete" in served.interactions else "not-supported",
         "searchParam": [
-            {"name": parameter.name, "type": parameter.type}
+            {"name": parameter.name, "type": _SPOKEN.get(parameter.type, parameter.type)}
             for parameter in served.parameters.values()
         ],
     }
