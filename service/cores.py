@@ -8,7 +8,7 @@ import os
 import signal
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from multiprocessing import current_process, get_context, parent_process
 from multiprocessing.connection import wait
@@ -34,12 +34,12 @@ def spread(
     here: Callable[[Portion], Result] | None = None,
     workers: int | None = None,
     start: Start = "fork",
-) -> Iterator[Result]:
+) -> Generator[Result, None, None]:
     """What each portion comes to, in their order.
 
     ``workers`` are processes, by default one for each core at hand. One worker, or one portion
     only, is dealt with in this process, by ``here`` if it is built already. At most three portions
-    for each worker are held at a time. Closing the iterator stops the workers.
+    for each worker are held at a time. Closing it stops the workers: do, when something fails.
     """
     remaining = iter(portions)
     first, second = next(remaining, _NONE), next(remaining, _NONE)
@@ -65,7 +65,7 @@ def _again(taken: list[Portion], others: Iterator[Portion]) -> Iterator[Portion]
 
 def _spread(
     portions: Iterator[Portion], build: Build[Portion, Result], count: int, start: Start
-) -> Iterator[Result]:
+) -> Generator[Result, None, None]:
     pool = ProcessPoolExecutor(
         count, mp_context=get_context(start), initializer=_begin, initargs=(build,)
     )

@@ -6,6 +6,7 @@ on where it was, more or less; others may read and write meanwhile.
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 
 from service.cores import spread
@@ -64,9 +65,10 @@ def reindex(store: Store, build: BuildIndex, *, workers: int | None = None) -> I
     A resource that is written meanwhile is left alone: its writer indexed it.
     """
     index = build()
-    for count, found in spread(_portions(store), _Looking(build), workers=workers):
-        of_index = [one for one in found if one.number]
-        yield count, _mended(store, index, of_index) if of_index else []
+    with closing(spread(_portions(store), _Looking(build), workers=workers)) as looked:
+        for count, found in looked:
+            of_index = [one for one in found if one.number]
+            yield count, _mended(store, index, of_index) if of_index else []
 
 
 def _held(reader: Reader) -> Iterator[list[Held]]:

@@ -6,6 +6,7 @@ so that a load that was cut off, however it was, is finished by starting it agai
 
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 
 from service.cores import Start, spread
@@ -88,8 +89,9 @@ class Loading:
             workers=self._workers,
             start=self._start,
         )
-        for results in made:
-            yield self._kept(under_way.popleft(), results)
+        with closing(made):
+            for results in made:
+                yield self._kept(under_way.popleft(), results)
 
     def _kept(self, batch: Sequence[SentRow], results: Sequence[Made]) -> Progress:
         ready = [one for one in results if isinstance(one, Prepared)]
