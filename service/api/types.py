@@ -13,24 +13,66 @@ from service.api.served import Operation, ServedType
 from service.api.terminology import TERMINOLOGY
 from service.api.validating import validate
 from service.fhir.definitions import Definitions
-from service.fhir.search.parameters import PARAMETERS
+from service.fhir.search.parameters import parameters_of
 
 _READING = frozenset({"read", "search-type"})
 _HISTORY = frozenset({"vread", "history-instance", "history-type"})
 _WRITING = frozenset({"create", "update", "patch", "delete"})
+
+RECORDED = (
+    "Binary",
+    "CarePlan",
+    "CareTeam",
+    "Communication",
+    "Condition",
+    "Consent",
+    "DetectedIssue",
+    "Device",
+    "DeviceRequest",
+    "DocumentReference",
+    "Encounter",
+    "Flag",
+    "Goal",
+    "Group",
+    "List",
+    "MeasureReport",
+    "Observation",
+    "Organization",
+    "Patient",
+    "Practitioner",
+    "PractitionerRole",
+    "Questionnaire",
+    "QuestionnaireResponse",
+    "RelatedPerson",
+    "ServiceRequest",
+    "Subscription",
+    "Task",
+)
+"""The record of a programme: written and read over HTTP.
+
+A Subscription is kept and given back, and nothing else comes of it: nobody is told anything yet.
+The profile that applies to every one of them therefore refuses the status ``active``.
+"""
+
+APPENDED = ("AuditEvent", "Provenance")
+"""Who did what: may be added to, never changed."""
 
 SHIPPED = (
     "CodeSystem",
     "ConceptMap",
     "Measure",
     "OperationDefinition",
+    "SearchParameter",
     "StructureDefinition",
     "ValueSet",
 )
-"""Definitions that come with the software: nobody writes them over HTTP."""
+"""Definitions that come with the software or that its operator adds: nobody writes them over HTTP.
 
-_APPENDED = frozenset({"Provenance"})
-"""Who wrote what: may be added to, never changed."""
+What the service does follows from them, so that one that was merely stored would promise what
+nobody keeps: a Measure says what is computed, a SearchParameter what is found.
+"""
+
+STORED = (*RECORDED, *APPENDED, *SHIPPED)
 
 _VALIDATE = Operation(
     name="validate",
@@ -54,7 +96,7 @@ WHOLE = ServedType(
     interactions=frozenset(
         {"batch", "capabilities", "history-system", "search-system", "transaction"}
     ),
-    operations={META.name: META, LOAD.name: LOAD},
+    operations={LOAD.name: LOAD, META.name: META},
     parameters={},
 )
 """The system as a whole."""
@@ -72,7 +114,7 @@ _OPERATIONS: Mapping[str, tuple[Operation, ...]] = {
 def served_types(definitions: Definitions) -> dict[str, ServedType]:
     """Every served type by name; its profiles are those among the definitions."""
     profiles = _profiles_by_type(definitions)
-    stored = {name: _served(name, profiles.get(name, ())) for name in PARAMETERS}
+    stored = {name: _served(name, profiles.get(name, ())) for name in STORED}
     return dict(sorted((stored | {_BUNDLE.name: _BUNDLE}).items()))
 
 
@@ -87,7 +129,7 @@ def _served(name: str, profiles: tuple[str, ...]) -> ServedType:
         name=name,
         interactions=interactions,
         operations={operation.name: operation for operation in operations},
-        parameters=PARAMETERS[name],
+        parameters=parameters_of(name),
         profiles=profiles,
         shipped=shipped,
     )
@@ -96,7 +138,7 @@ def _served(name: str, profiles: tuple[str, ...]) -> ServedType:
 def _interactions(name: str) -> frozenset[str]:
     if name in SHIPPED:
         return _READING
-    if name in _APPENDED:
+    if name in APPENDED:
         return _READING | _HISTORY | {"create"}
     return _READING | _HISTORY | _WRITING
 
