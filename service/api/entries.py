@@ -13,7 +13,7 @@ from starlette.types import ASGIApp, Message, Scope
 from service.api.bundle import response_entry
 from service.api.headers import last_modified
 from service.api.outcomes import FHIR_JSON
-from service.fhir.json import JsonObject, write
+from service.fhir.json import JsonObject, read, write
 from service.record.bodies import instant_text
 
 _TEXTS = ("ifMatch", "ifNoneMatch", "ifNoneExist")
@@ -110,13 +110,20 @@ async def _exchange(roads: ASGIApp, scope: Scope, body: bytes, *, with_body: boo
     status: int = sent[0]["status"]
     headers = {name.decode(): value.decode() for name, value in sent[0]["headers"]}
     answer = b"".join(message.get("body", b"") for message in sent[1:])
-    modified = headers.get("last-modified")
     is_outcome = status >= 400
     return response_entry(
         status,
         location=headers.get("location"),
         tag=headers.get("etag"),
-        modified=instant_text(parsedate_to_datetime(modified)) if modified else None,
+        modified=_modified(headers.get("last-modified"), b"" if is_outcome else answer),
         outcome=answer if is_outcome and answer else None,
         resource=answer if answer and with_body and not is_outcome else None,
     )
+
+
+def _modified(header: str | None, resource: bytes) -> str | None:
+    """When a version was made: as the resource says it, where there is one (R4 Bundle)."""
+    if header is None:
+        return None
+    said = read(resource).get("meta", {}).get("lastUpdated") if resource else None
+    return said or instant_text(parsedate_to_datetime(header))

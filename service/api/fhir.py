@@ -165,6 +165,6 @@ def _methods(operation: Operation, template: str) -> tuple[str, ...]:
 
 
 def _not_allowed(handlers: Mapping[str, Handler]) -> Exception:
-    allowed = ", ".join(handlers)
+    allowed = ", ".join([*handlers, *(["HEAD"] if "GET" in handlers else [])])
     told = f"This address answers: {allowed or 'nothing'}."
     return refusal(405, told, headers={"Allow": allowed})

@@ -4,6 +4,7 @@ from typing import Any
 
 import pytest
 from api_client import Client, issues, resource
+from set_clock import Clock
 
 from service.api.services import Services
 
@@ -96,3 +97,21 @@ def test_a_question_that_asks_about_an_object_is_a_finding(services: Services) -
     item = {"linkId": "1", "type": "boolean", "enableWhen": [{"question": {}}]}
     found = services.validator.validate({"resourceType": "Questionnaire", "item": [item]})
     assert "Questionnaire.item[0].enableWhen[0].question" in [one.expression for one in found]
+
+
+def test_an_entry_says_when_as_its_resource_does(client: Client, clock: Clock) -> None:
+    """R4 Bundle.entry.response.lastModified matches meta.lastUpdated, if a resource is included."""
+    clock.move(milliseconds=250)
+    client.put("/fhir/Patient/p", PATIENT)
+    batch = {
+        "resourceType": "Bundle",
+        "type": "batch",
+        "entry": [{"request": {"method": "GET", "url": "Patient/p"}}],
+    }
+    (entry,) = resource(client.post("/fhir", batch))["entry"]
+    assert entry["response"]["lastModified"] == entry["resource"]["meta"]["lastUpdated"]
+
+
+def test_what_is_allowed_names_head_beside_get(client: Client) -> None:
+    allowed = client.request("OPTIONS", "/fhir/Patient/p").headers["allow"]
+    assert set(allowed.split(", ")) == {"GET", "HEAD", "PUT", "PATCH", "DELETE"}
