@@ -1,8 +1,9 @@
 """Thousands of requests that no well-meaning client would send, the same ones on every run.
 
-``AIRWAY_FUZZ_REQUESTS`` says how many are sent to the application in this process (a tenth as many
-go over a socket), ``AIRWAY_FUZZ_SEED`` which. A failure prints the smallest request that shows it;
-``python -m pytest tests/fuzz -k replay`` sends again what ``AIRWAY_FUZZ_REPLAY`` holds.
+``AIRWAY_FUZZ_REQUESTS`` says how many are sent to the application in this process over SQLite (a
+quarter as many over PostgreSQL, a tenth over a socket), ``AIRWAY_FUZZ_SEED`` which. A failure
+prints the smallest request that shows it; ``python -m pytest tests/fuzz -k replay`` sends again
+what ``AIRWAY_FUZZ_REPLAY`` holds.
 """
 
 import asyncio
@@ -16,6 +17,7 @@ import httpx
 import pytest
 import worked_example
 from campaign import Campaign, Report
+from engines import postgres_address
 from gunner import Gunner
 from laws import Laws
 from served_process import served
@@ -61,13 +63,13 @@ def judge(report: Report, seed: int) -> None:
     assert report.statuses[200] + report.statuses[201] > report.sent / 5, "too little came through"
 
 
-def test_in_this_process(tmp_path: Path) -> None:
-    with (
-        open_services(Settings(store=tmp_path / "record.sqlite"), Clock()) as services,
-        capture_logs() as log,
-    ):
+@pytest.mark.parametrize(("engine", "share"), [("sqlite", 1.0), ("postgresql", 0.25)])
+def test_in_this_process(engine: str, share: float, tmp_path: Path) -> None:
+    store = postgres_address(tmp_path) if engine == "postgresql" else tmp_path / "record.sqlite"
+    requests = int(REQUESTS * share)
+    with open_services(Settings(store=store), Clock()) as services, capture_logs() as log:
         target = InProcess(create_app(services), log)
-        report = asyncio.run(campaign(target, services.validator.validate, REQUESTS, SEED))
+        report = asyncio.run(campaign(target, services.validator.validate, requests, SEED))
     judge(report, SEED)
 
 
