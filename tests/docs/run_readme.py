@@ -22,6 +22,7 @@ EXPECTED = {
     "app": ("carePlan", '"version":'),
     "logs": ('"status":"duplicate"', "MeasureReport", "measureScore", "regimen"),
     "registry": ("adherence", "k-anonymised"),
+    "bulk": ("0 updated, 0 unchanged, 0 refused", '"complete":true', " 0 flaws"),
 }
 UNEXPECTED = {"logs": ('"status":"accepted"', '"status":"refused"')}
 

@@ -21,7 +21,10 @@ def test_the_first_paragraph_states_the_job() -> None:
 
 def test_every_command_is_in_the_help_with_an_example() -> None:
     runner = CliRunner()
-    for name in ("demo", "serve", "load", "check", "adherence", "extract", "profiles pack"):
+    for name in (
+        "demo", "serve", "load", "check", "adherence", "extract", "profiles pack",
+        "store verify", "store reindex",
+    ):  # fmt: skip
         told = runner.invoke(app, [*name.split(), "--help"])
         assert told.exit_code == 0
         assert f"Example: airway {name}" in told.stdout
