@@ -24,6 +24,7 @@ from service.api.logs import configure
 from service.api.metrics import SHARED
 from service.compose import open_services
 from service.settings import Settings, check_binding
+from service.wire import OnePiece
 
 _DRAIN_SECONDS = 30
 """How long requests under way may take to end once the service was told to stop."""
@@ -82,6 +83,7 @@ def _config(app: Any, settings: Settings) -> uvicorn.Config:
         host=settings.host,
         port=settings.port,
         workers=settings.workers,
+        http=OnePiece,
         lifespan="on",
         access_log=False,  # its lines would hold ids of children
         log_config=None,

@@ -6,7 +6,7 @@ Under load many requests share that cost; a request that is alone waits for nobo
 
 import asyncio
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 
 from service.record import Actor, Record
@@ -55,14 +55,15 @@ class Reads:
         some, self._waiting = self._waiting[:MOST_AT_ONCE], self._waiting[MOST_AT_ONCE:]
         self._counted(len(some))
         asked = [one for one, _ in some]
-        answer = loop.run_in_executor(self._thread, self._record.read_each, asked)
-        answer.add_done_callback(partial(self._tell, loop, [waiting for _, waiting in some]))
+        tell = partial(self._tell, loop, [waiting for _, waiting in some])
+        answer = self._thread.submit(self._record.read_each, asked)
+        answer.add_done_callback(partial(loop.call_soon_threadsafe, tell))
 
     def _tell(
         self,
         loop: asyncio.AbstractEventLoop,
         waiting: Sequence["asyncio.Future[Version]"],
-        done: "asyncio.Future[list[Version | RecordError]]",
+        done: Future[list[Version | RecordError]],
     ) -> None:
         error = done.exception()
         answers: Sequence[Version | BaseException] = (

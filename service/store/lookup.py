@@ -37,8 +37,9 @@ def current_rows(
         length = next(length for length in _LENGTHS if length >= len(some))
         filled = [*some, *[some[-1]] * (length - len(some))]
         compiled = _compiled(connection.dialect, length)
-        names = {_TYPE: type_} | dict(zip(_names(length), filled, strict=True))
-        values = tuple(names[name] for name in compiled.positiontup or ()) or names
+        values: Any = (type_, *filled)
+        if not compiled.positional:
+            values = dict(zip((_TYPE, *_names(length)), values, strict=True))
         yield from connection.exec_driver_sql(compiled.string, values)
 
 
