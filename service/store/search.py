@@ -223,6 +223,8 @@ def _date(value: DateValue, low: Expression, high: Expression) -> Clause:
             return low >= value.high
         case "eb":
             return high <= value.low
+        case "ap":
+            return and_(high > value.low, low < value.high)
 
 
 def _quantity(value: QuantityValue, low: Expression, high: Expression) -> Clause:
@@ -246,6 +248,8 @@ def _quantity(value: QuantityValue, low: Expression, high: Expression) -> Clause
             return low > number
         case "eb":
             return high < number
+        case "ap":
+            return and_(high >= sortable(value.low), low <= sortable(value.high))
 
 
 def _string(value: StringValue, rows: Columns) -> Clause:

@@ -49,6 +49,7 @@ SEARCH_EXPRESSIONS: dict[str, str | None] = {
     # Examples of how a parameter may be written; neither fits its own base.
     "example": None,
     "example-extension": None,
+    "example-reference": None,
 }
 """Search parameter id to expression; None where the parameter is left out."""
 

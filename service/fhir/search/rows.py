@@ -1,17 +1,20 @@
-"""Index rows from one value of an element, by parameter type and FHIR type (R4 search.html)."""
+"""What makes index rows of a value, by kind of parameter and FHIR type (R4 search.html).
 
-import re
+``maker`` is asked once for each place that a parameter looks at; what it gives is called for every
+value there.
+"""
+
 import unicodedata
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Mapping
 from decimal import Decimal
-from typing import Any, Protocol
+from typing import Any
 
-from service.fhir.json import JsonObject
+from service.fhir.search.amounts import AMOUNTS
+from service.fhir.search.references import local_reference
 from service.fhir.search.terms import (
     BEGINNING,
     END,
     DateRow,
-    IndexRow,
     Kind,
     QuantityRow,
     ReferenceRow,
@@ -19,150 +22,267 @@ from service.fhir.search.terms import (
     TokenRow,
     UriRow,
 )
-from service.fhir.spans import span_of
+from service.fhir.spans import Span, span_of
 
-_LOCAL = re.compile(r"([A-Z][A-Za-z]{0,63})/([A-Za-z0-9.-]{1,64})(?:/_history/[^/]+)?", re.ASCII)
-_FAR = Decimal("1E+5000")
-"""Beyond every number that is read; stands for a missing end of a range."""
+Take = Callable[[Any, list[Any]], None]
+Systems = Mapping[str, str]
+"""The code systems that codes without one belong to."""
+
 _NAME_PARTS = ("text", "family", "given", "prefix", "suffix")
 _ADDRESS_PARTS = ("text", "line", "city", "district", "state", "postalCode", "country")
+_TEXTS = frozenset({"string", "markdown", "id", "code", "uri"})
+_URIS = frozenset({"canonical", "oid", "uri", "url", "uuid"})
+_WORDS = frozenset({"base64Binary", "boolean", "code", "id", "string"}) | _URIS
+_WHOLE_NUMBERS = frozenset({"integer", "positiveInt", "unsignedInt"})
+_MOMENTS = frozenset({"date", "dateTime", "instant"})
 
 
-class Asked(Protocol):
-    """What rows need to know of a search parameter."""
+def maker(
+    kind: Kind, fhir_type: str, name: str, *, systems: Systems | None = None, plain: bool = False
+) -> Take | None:
+    """What adds the rows of a value of this type; None where there are none.
 
-    @property
-    def name(self) -> str: ...
-    @property
-    def type(self) -> Kind: ...
-    @property
-    def targets(self) -> tuple[str, ...]: ...
-
-
-def rows_of(parameter: Asked, fhir_type: str, value: Any) -> Iterator[IndexRow]:
-    """The rows of one value; none where the value has no form for this type of parameter."""
-    return _BY_KIND[parameter.type](parameter, fhir_type, value)
+    ``systems``: of the codes at this place. ``plain``: without the rows that only modifiers ask
+    for.
+    """
+    if kind == "token" and fhir_type == "code" and systems is not None:
+        return _code(name, systems)
+    make = _MAKERS.get(kind, {}).get(fhir_type)
+    return None if make is None else make(name, plain)
 
 
 def folded(text: str) -> str:
     """Text as compared: no case, no accents, single blanks."""
-    plain = unicodedata.normalize("NFKD", text).casefold()
-    kept = "".join(c for c in plain if not unicodedata.combining(c))
+    if text.isascii():
+        return " ".join(text.lower().split())
+    decomposed = unicodedata.normalize("NFKD", text).casefold()
+    kept = "".join(c for c in decomposed if not unicodedata.combining(c))
     return " ".join(kept.split())
 
 
-def local_reference(text: str) -> tuple[str, str] | None:
-    """Type and id of a reference within this service; its version is left out."""
-    match = _LOCAL.fullmatch(text)
-    return (match.group(1), match.group(2)) if match else None
+Make = Callable[[str, bool], Take]
+
+# -- token ----------------------------------------------------------------------------------------
 
 
-def _token_rows(parameter: Asked, fhir_type: str, value: Any) -> Iterator[IndexRow]:
-    for system, code in _tokens(fhir_type, value):
-        if isinstance(code, str) and isinstance(system, str):
-            yield TokenRow(parameter.name, system, code)
+def _code(name: str, systems: Systems) -> Take:
+    """A bare code: as it stands, and as one of the system that its element binds it to."""
+
+    def take(value: Any, out: list[Any]) -> None:
+        out.append(TokenRow(name, "", value))
+        system = systems.get(value)
+        if system is not None:
+            out.append(TokenRow(name, system, value))
+
+    return take
 
 
-def _tokens(fhir_type: str, value: Any) -> Iterator[tuple[Any, Any]]:
-    if isinstance(value, bool):
-        yield "", "true" if value else "false"
-    elif isinstance(value, str):
-        yield "", value
-    elif isinstance(value, dict):
-        match fhir_type:
-            case "CodeableConcept":
-                for coding in value.get("coding", []):
-                    yield coding.get("system", ""), coding.get("code")
-            case "Coding":
-                yield value.get("system", ""), value.get("code")
-            case "Identifier":
-                yield value.get("system", ""), value.get("value")
-            case "ContactPoint":
-                yield "", value.get("value")
+def _word(name: str, _: bool) -> Take:
+    def take(value: Any, out: list[Any]) -> None:
+        out.append(TokenRow(name, "", value))
+
+    return take
 
 
-def _reference_rows(parameter: Asked, fhir_type: str, value: Any) -> Iterator[IndexRow]:
-    if fhir_type in {"canonical", "uri"} and isinstance(value, str):
-        for text in dict.fromkeys((value, value.partition("|")[0])):
-            yield ReferenceRow(parameter.name, "", text)
-    elif fhir_type == "Reference" and isinstance(value, dict):
-        yield from _literal_rows(parameter, value.get("reference"))
-        identifier = value.get("identifier")
-        if isinstance(identifier, dict):
-            yield from _token_rows_named(f"{parameter.name}:identifier", identifier)
+def _boolean(name: str, _: bool) -> Take:
+    def take(value: Any, out: list[Any]) -> None:
+        out.append(TokenRow(name, "", "true" if value else "false"))
+
+    return take
 
 
-def _literal_rows(parameter: Asked, literal: Any) -> Iterator[IndexRow]:
-    if not isinstance(literal, str) or literal.startswith("#"):
-        return
-    local = local_reference(literal)
-    if local is None:
-        yield ReferenceRow(parameter.name, "", literal)
-    elif not parameter.targets or local[0] in parameter.targets:
-        yield ReferenceRow(parameter.name, *local)
+def _coding(name: str, plain: bool) -> Take:
+    label = f"{name}:text"
+
+    def take(value: Any, out: list[Any]) -> None:
+        code = value.get("code")
+        if code is not None:
+            out.append(TokenRow(name, value.get("system", ""), code))
+        text = value.get("display")
+        if text is not None and not plain:
+            out.append(StringRow(label, text, folded(text)))
+
+    return take
 
 
-def _token_rows_named(name: str, identifier: JsonObject) -> Iterator[IndexRow]:
-    for system, code in _tokens("Identifier", identifier):
-        if isinstance(code, str):
-            yield TokenRow(name, system, code)
+def _concept(name: str, plain: bool) -> Take:
+    label, coding = f"{name}:text", _coding(name, plain)
+
+    def take(value: Any, out: list[Any]) -> None:
+        for each in value.get("coding", ()):
+            coding(each, out)
+        text = value.get("text")
+        if text is not None and not plain:
+            out.append(StringRow(label, text, folded(text)))
+
+    return take
 
 
-def _date_rows(parameter: Asked, fhir_type: str, value: Any) -> Iterator[IndexRow]:
-    spans = list(_spans(fhir_type, value))
-    if spans:
-        yield DateRow(parameter.name, min(s[0] for s in spans), max(s[1] for s in spans))
+def _identifier(name: str, plain: bool) -> Take:
+    of_type, label = f"{name}:of-type", f"{name}:text"
+
+    def take(value: Any, out: list[Any]) -> None:
+        held = value.get("value")
+        if held is not None:
+            out.append(TokenRow(name, value.get("system", ""), held))
+        kind = value.get("type")
+        if kind is None or plain:
+            return
+        for coding in kind.get("coding", ()):
+            code = coding.get("code")
+            if code is not None and held is not None:
+                out.append(TokenRow(of_type, coding.get("system", ""), f"{code}|{held}"))
+        text = kind.get("text")
+        if text is not None:
+            out.append(StringRow(label, text, folded(text)))
+
+    return take
 
 
-def _spans(fhir_type: str, value: Any) -> Iterator[tuple[int, int]]:
-    if fhir_type in {"date", "dateTime", "instant"} and isinstance(value, str):
-        yield span_of(value)
-    elif fhir_type == "Period" and isinstance(value, dict):
-        start, end = value.get("start"), value.get("end")
-        if start or end:
-            yield (
-                span_of(start)[0] if start else BEGINNING,
-                span_of(end)[1] if end else END,
-            )
-    elif fhir_type == "Timing" and isinstance(value, dict):
-        yield from (span_of(event) for event in value.get("event", []) if event)
-        yield from _spans("Period", value.get("repeat", {}).get("boundsPeriod"))
+def _contact(name: str, _: bool) -> Take:
+    def take(value: Any, out: list[Any]) -> None:
+        held = value.get("value")
+        if held is not None:
+            out.append(TokenRow(name, "", held))
+
+    return take
 
 
-def _string_rows(parameter: Asked, fhir_type: str, value: Any) -> Iterator[IndexRow]:
-    parts = {"HumanName": _NAME_PARTS, "Address": _ADDRESS_PARTS}.get(fhir_type)
-    texts = [value] if parts is None else [value.get(part) for part in parts]
-    for text in texts:
-        for each in text if isinstance(text, list) else [text]:
-            if isinstance(each, str):
-                yield StringRow(parameter.name, each, folded(each))
+# -- reference and uri ----------------------------------------------------------------------------
 
 
-def _quantity_rows(parameter: Asked, fhir_type: str, value: Any) -> Iterator[IndexRow]:
-    if fhir_type != "Quantity" or not isinstance(value, dict) or "value" not in value:
-        return
-    number = Decimal(value["value"])
-    below = value.get("comparator") in {"<", "<="}
-    above = value.get("comparator") in {">", ">="}
-    yield QuantityRow(
-        parameter.name,
-        -_FAR if below else number,
-        _FAR if above else number,
-        value.get("system", ""),
-        value.get("code", ""),
-    )
+def _reference(name: str, plain: bool) -> Take:
+    identifier = _identifier(f"{name}:identifier", True)
+
+    def take(value: Any, out: list[Any]) -> None:
+        literal = value.get("reference")
+        if literal is not None and literal[:1] != "#":
+            local = local_reference(literal)
+            if local is None:
+                out.append(ReferenceRow(name, "", literal))
+            else:
+                out.append(ReferenceRow(name, local[0], local[1]))
+        named = value.get("identifier")
+        if named is not None and not plain:
+            identifier(named, out)
+
+    return take
 
 
-def _uri_rows(parameter: Asked, _: str, value: Any) -> Iterator[IndexRow]:
-    if isinstance(value, str):
-        yield UriRow(parameter.name, value)
+def _address(name: str, _: bool) -> Take:
+    """A canonical: with its version, and without."""
+
+    def take(value: Any, out: list[Any]) -> None:
+        out.append(ReferenceRow(name, "", value))
+        bare, bar, _ = value.partition("|")
+        if bar:
+            out.append(ReferenceRow(name, "", bare))
+
+    return take
 
 
-_BY_KIND: dict[Kind, Callable[[Asked, str, Any], Iterator[IndexRow]]] = {
-    "token": _token_rows,
-    "reference": _reference_rows,
-    "date": _date_rows,
-    "string": _string_rows,
-    "quantity": _quantity_rows,
-    "uri": _uri_rows,
+def _uri(name: str, _: bool) -> Take:
+    def take(value: Any, out: list[Any]) -> None:
+        out.append(UriRow(name, value))
+        bare, bar, _ = value.partition("|")
+        if bar:
+            out.append(UriRow(name, bare))
+
+    return take
+
+
+# -- string ---------------------------------------------------------------------------------------
+
+
+def _text(name: str, _: bool) -> Take:
+    def take(value: Any, out: list[Any]) -> None:
+        out.append(StringRow(name, value, folded(value)))
+
+    return take
+
+
+def _parts(parts: tuple[str, ...]) -> Make:
+    def make(name: str, _: bool) -> Take:
+        def take(value: Any, out: list[Any]) -> None:
+            for part in parts:
+                held = value.get(part)
+                for text in held if isinstance(held, list) else (held,):
+                    if text is not None:
+                        out.append(StringRow(name, text, folded(text)))
+
+        return take
+
+    return make
+
+
+# -- date -----------------------------------------------------------------------------------------
+
+
+def _moment(name: str, _: bool) -> Take:
+    def take(value: Any, out: list[Any]) -> None:
+        out.append(DateRow(name, *span_of(value)))
+
+    return take
+
+
+def _period(name: str, _: bool) -> Take:
+    def take(value: Any, out: list[Any]) -> None:
+        span = _span(value)
+        if span is not None:
+            out.append(DateRow(name, *span))
+
+    return take
+
+
+def _timing(name: str, _: bool) -> Take:
+    """From the first to the last of its events and bounds."""
+
+    def take(value: Any, out: list[Any]) -> None:
+        spans = [span_of(event) for event in value.get("event", ()) if event is not None]
+        bounds = _span(value.get("repeat", {}).get("boundsPeriod", {}))
+        if bounds is not None:
+            spans.append(bounds)
+        if spans:
+            out.append(DateRow(name, min(s[0] for s in spans), max(s[1] for s in spans)))
+
+    return take
+
+
+def _span(period: dict[str, Any]) -> Span | None:
+    start, end = period.get("start"), period.get("end")
+    if start is None and end is None:
+        return None
+    low = BEGINNING if start is None else span_of(start)[0]
+    return low, END if end is None else span_of(end)[1]
+
+
+# -- number ---------------------------------------------------------------------------------------
+
+
+def _number(name: str, _: bool) -> Take:
+    def take(value: Any, out: list[Any]) -> None:
+        number = Decimal(value)
+        out.append(QuantityRow(name, number, number, "", ""))
+
+    return take
+
+
+_MAKERS: Mapping[Kind, Mapping[str, Make]] = {
+    "token": {
+        **dict.fromkeys(_WORDS, _word),
+        "boolean": _boolean,
+        "Coding": _coding,
+        "CodeableConcept": _concept,
+        "Identifier": _identifier,
+        "ContactPoint": _contact,
+    },
+    "reference": {"Reference": _reference, **dict.fromkeys(_URIS, _address)},
+    "uri": dict.fromkeys(_URIS, _uri),
+    "string": {
+        **dict.fromkeys(_TEXTS, _text),
+        "HumanName": _parts(_NAME_PARTS),
+        "Address": _parts(_ADDRESS_PARTS),
+    },
+    "date": {**dict.fromkeys(_MOMENTS, _moment), "Period": _period, "Timing": _timing},
+    "quantity": {**AMOUNTS, **dict.fromkeys(_WHOLE_NUMBERS | {"decimal"}, _number)},
 }

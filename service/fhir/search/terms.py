@@ -2,17 +2,21 @@
 
 Extraction makes rows, parsing makes criteria, and a store answers criteria over rows. Values
 are comparable as they stand here: times in UTC as microseconds since 1970, numbers as exact
-decimals, texts folded where case and accents do not count.
+decimals, texts folded where case and accents do not count. Rows are tuples, which are made and
+compared quickest; those of one parameter are all of one class.
 
 ``_id`` and ``_lastUpdated`` have no rows: a store knows them itself, asked for as token and date.
 """
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Literal
+from typing import Literal, NamedTuple
 
-Prefix = Literal["eq", "ne", "gt", "lt", "ge", "le", "sa", "eb"]
-Kind = Literal["token", "reference", "date", "string", "quantity", "uri"]
+Prefix = Literal["eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap"]
+"""R4 search.html#prefix. ``ap`` is met by overlap with a span that was widened already."""
+Kind = Literal["token", "reference", "date", "string", "quantity", "uri", "composite", "text"]
+"""Parameters of R4's type number are quantities without a unit. ``composite`` and ``text`` are kinds
+of parameters only: their rows and conditions are of the other kinds."""
 
 BEGINNING = -(2**62)
 """Lower end of a period without a start."""
@@ -20,8 +24,7 @@ END = 2**62
 """Upper end of a period without an end."""
 
 
-@dataclass(frozen=True, slots=True)
-class TokenRow:
+class TokenRow(NamedTuple):
     """A code, identifier, boolean or contact. ``system`` is empty where there is none."""
 
     parameter: str
@@ -29,8 +32,7 @@ class TokenRow:
     code: str
 
 
-@dataclass(frozen=True, slots=True)
-class ReferenceRow:
+class ReferenceRow(NamedTuple):
     """A link: type and id within this service, or no type and the whole address elsewhere."""
 
     parameter: str
@@ -38,8 +40,7 @@ class ReferenceRow:
     id: str
 
 
-@dataclass(frozen=True, slots=True)
-class DateRow:
+class DateRow(NamedTuple):
     """A time span from ``low`` up to, not including, ``high``."""
 
     parameter: str
@@ -47,8 +48,7 @@ class DateRow:
     high: int
 
 
-@dataclass(frozen=True, slots=True)
-class StringRow:
+class StringRow(NamedTuple):
     """A text as written and as compared (folded: no case, no accents)."""
 
     parameter: str
@@ -56,8 +56,7 @@ class StringRow:
     folded: str
 
 
-@dataclass(frozen=True, slots=True)
-class QuantityRow:
+class QuantityRow(NamedTuple):
     """An amount, or a range of amounts (both ends included). ``system`` empty: no coded unit."""
 
     parameter: str
@@ -67,8 +66,7 @@ class QuantityRow:
     code: str
 
 
-@dataclass(frozen=True, slots=True)
-class UriRow:
+class UriRow(NamedTuple):
     """A URI, compared exactly."""
 
     parameter: str
@@ -76,6 +74,8 @@ class UriRow:
 
 
 IndexRow = TokenRow | ReferenceRow | DateRow | StringRow | QuantityRow | UriRow
+"""Beside the rows of a parameter itself there are those that only some questions ask for; their
+``parameter`` is its name and a colon or a dollar sign and more: see ``rows`` and ``pairs``."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,152 @@
+"""From SearchParameter resources to what the search of one type of resource knows of them."""
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from service.fhir.fhirpath import FhirPathError
+from service.fhir.fhirpath.parser import parse
+from service.fhir.fhirpath.syntax import Node as Tree
+from service.fhir.json import JsonObject
+from service.fhir.search.rows import maker
+from service.fhir.search.terms import Kind
+from service.fhir.search.ways import Way, parts_of, to_values, ways_of
+from service.fhir.structure import is_resource_type
+
+KINDS: Mapping[str, Kind] = {
+    "composite": "composite",
+    "date": "date",
+    "number": "quantity",
+    "quantity": "quantity",
+    "reference": "reference",
+    "string": "string",
+    "token": "token",
+    "uri": "uri",
+}
+"""R4's type of a parameter to the kind of its rows; ``special`` ones are not served."""
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}", re.ASCII)
+_PARTS = 2
+
+
+class ParameterError(ValueError):
+    """A SearchParameter that cannot be served; says which and why."""
+
+    def __init__(self, definition: JsonObject, why: str) -> None:
+        super().__init__(f"SearchParameter {definition.get('url', '(without url)')}: {why}")
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part of a composite: what it looks at within the element, and as what."""
+
+    expression: str
+    type: Kind
+    declared: str
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """One search parameter of one resource type.
+
+    ``type`` is the kind of its rows, ``declared`` the type that R4 gives it. ``expressions`` are
+    its alternatives for this type. ``targets`` are the types that a reference may lead to, empty
+    for any; ``components`` the two parts of a composite.
+    """
+
+    name: str
+    type: Kind
+    declared: str = ""
+    url: str = ""
+    expressions: tuple[str, ...] = ()
+    targets: tuple[str, ...] = ()
+    components: tuple[Part, ...] = ()
+
+
+Find = Callable[[str], JsonObject | None]
+"""A SearchParameter by its canonical."""
+
+
+def check_definition(definition: JsonObject) -> None:
+    """Raises ParameterError for an operator's SearchParameter that nothing can be done with."""
+    name = definition.get("code")
+    if not isinstance(name, str) or not _NAME.fullmatch(name):
+        raise ParameterError(definition, "its code has to be a name of letters, digits, - and _")
+    if definition.get("type") not in KINDS:
+        raise ParameterError(definition, f"parameters of type {definition.get('type')} are unknown")
+    if not definition.get("expression"):
+        raise ParameterError(definition, "it has no expression")
+    for base in definition.get("base") or [""]:
+        if base not in {"Resource", "DomainResource"} and not is_resource_type(base):
+            raise ParameterError(definition, f"there is no resource type {base!r} for its base")
+
+
+def declared(definition: JsonObject, type_: str, find: Find) -> Parameter | None:
+    """The parameter for resources of a type; None where its expression leads nowhere from there.
+
+    Raises ParameterError.
+    """
+    try:
+        trees = parts_of(parse(definition["expression"]), type_)
+    except FhirPathError as error:
+        raise ParameterError(definition, f"its expression cannot be read: {error}") from None
+    if not trees:
+        return None
+    kind = KINDS[definition["type"]]
+    components = _components(definition, find) if kind == "composite" else ()
+    ways = [way for tree in trees for way in _ways(tree, type_)]
+    if kind != "composite":
+        _check_ways(definition, kind, type_, trees, ways)
+    return Parameter(
+        name=definition["code"],
+        type=kind,
+        declared=definition["type"],
+        url=definition.get("url", ""),
+        expressions=(definition["expression"],),
+        targets=_targets(definition, ways) if kind == "reference" else (),
+        components=components,
+    )
+
+
+def _ways(tree: Tree, type_: str) -> list[Way]:
+    return to_values(ways_of(tree, type_) or [])
+
+
+def _check_ways(
+    definition: JsonObject, kind: Kind, type_: str, trees: list[Tree], ways: list[Way]
+) -> None:
+    """Where it is known what an expression leads to, something there has to be searchable."""
+    if any(ways_of(tree, type_) is None for tree in trees):
+        return
+    if not any(maker(kind, way.type, "") for way in ways):
+        told = f"in {type_} its expression leads to nothing that a {definition['type']} can be"
+        raise ParameterError(definition, told)
+
+
+def _targets(definition: JsonObject, ways: list[Way]) -> tuple[str, ...]:
+    """What is declared, as far as the elements allow it."""
+    said = definition.get("target", [])
+    found: set[str] = set()
+    for way in ways:
+        if way.target is not None:
+            found.add(way.target)
+        elif way.element is not None and way.element.targets:
+            found |= way.element.targets
+        else:
+            return tuple(sorted(said))
+    return tuple(sorted(found & set(said) if said else found) or sorted(said))
+
+
+def _components(definition: JsonObject, find: Find) -> tuple[Part, ...]:
+    rows = definition.get("component", [])
+    if len(rows) != _PARTS:
+        raise ParameterError(definition, "a composite of two parts is expected")
+    parts = []
+    for row in rows:
+        of = find(row.get("definition", ""))
+        if of is None or of.get("type") not in KINDS or of["type"] == "composite":
+            raise ParameterError(definition, f"part {row.get('definition')} is not known here")
+        parts.append(Part(row.get("expression", ""), KINDS[of["type"]], of["type"]))
+    if parts[0].type != "token":
+        raise ParameterError(definition, "the first part of a composite has to be a token")
+    return tuple(parts)
