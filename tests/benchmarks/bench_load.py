@@ -43,7 +43,7 @@ TABLES = tables.metadata.sorted_tables
 
 def observations(count: int) -> Iterator[bytes]:
     """Session Observations of the invented clinic, each with id, child, times and number its own."""
-    patterns, chance = session_observations(), random.Random(4)
+    patterns, chance = session_observations(), random.Random(4)  # noqa: S311
     for number in range(count):
         yield write(_one(chance.choice(patterns), number, chance)) + b"\n"
 

@@ -357,7 +357,7 @@ def test_sortable_text_of_equal_numbers_is_equal():
     assert sortable(Decimal("0.10")) == sortable(Decimal("0.1")) == sortable(Decimal("1E-1"))
 
 
-# -- chains: R4 search.html#chaining and #has --------------------------------------------------------
+# -- chains: R4 search.html#chaining and #has -----------------------------------------------------
 
 
 @pytest.mark.parametrize(
