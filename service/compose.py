@@ -11,12 +11,12 @@ from tempfile import TemporaryDirectory
 from pydantic import SecretStr
 
 from service.api.services import Services
-from service.api.types import SHIPPED, WHOLE, served_types
+from service.api.types import SHIPPED, STORED, WHOLE, served_types
 from service.fhir.definitions import Definitions
 from service.fhir.fast.validator import QuickValidator
 from service.fhir.json import JsonObject, read
-from service.fhir.r4.tables import operations
-from service.fhir.search.parameters import index_values
+from service.fhir.r4.tables import operations, search_parameters
+from service.fhir.search.parameters import index_values, parameters_of
 from service.fhir.terminology import Terminology
 from service.fhir.validation import profile_rules
 from service.mapping.tables import tables
@@ -138,11 +138,19 @@ def open_services(settings: Settings, clock: Clock = system_clock) -> Iterator[S
 
 def _of_the_standard(type_: str, definitions: Definitions) -> list[JsonObject]:
     """R4's own definitions that say what is served here."""
+    if type_ == "SearchParameter":
+        return [one for one in search_parameters().values() if _is_served(one)]
     if type_ != "OperationDefinition":
         return []
     served = (WHOLE, *served_types(definitions).values())
     urls = {one.definition for each in served for one in each.operations.values()}
     return [one for url, one in operations().items() if url in urls]
+
+
+def _is_served(parameter: JsonObject) -> bool:
+    """Whether some type is searched by it; those of all resources are declared for each."""
+    types = STORED if parameter["base"][0].endswith("Resource") else parameter["base"]
+    return any(parameter["code"] in parameters_of(type_) for type_ in types if type_ in STORED)
 
 
 def _put_on_shelf(shelf: Store, definitions: Definitions, instant: datetime) -> None:

@@ -1,6 +1,5 @@
 """$adherence of a programme and of a child: MeasureReports, or the ledger behind them as CSV."""
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -12,7 +11,7 @@ from service.api.bodies import object_in
 from service.api.headers import CSV, FHIR_TYPES, check_accept, check_content_type, wants_csv
 from service.api.outcomes import FHIR_JSON, refusal
 from service.api.parameters import Parameters
-from service.api.queries import Pair, instant_in, only, pairs_of
+from service.api.queries import Pair, day_in, instant_in, pairs_of
 from service.api.served import Call, Operation
 from service.fhir.json import write
 from service.mapping.canonical import BASE
@@ -23,7 +22,6 @@ from service.record.adherence import Scope, adherence_of, scope_of_care_plan, sc
 from service.record.reports import ledger_csv
 
 _NAMES = ("start", "end", "knownAt")
-_DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 
 Scoping = Callable[[Record, Actor, str], Scope]
 """From the id in the address to whose adherence it is."""
@@ -87,18 +85,15 @@ def _question(pairs: Sequence[Pair], now: datetime) -> _Question:
     known_at = instant_in(pairs, "knownAt") or now
     if known_at > now:
         raise refusal(400, "What will be known later is not known yet.", expression="http.knownAt")
-    return _Question(_day_in(pairs, "start"), _day_in(pairs, "end"), known_at, now)
+    return _Question(_needed_day(pairs, "start"), _needed_day(pairs, "end"), known_at, now)
 
 
-def _day_in(pairs: Sequence[Pair], name: str) -> date:
-    text = only(pairs, name) or ""
-    try:
-        if _DAY.fullmatch(text):
-            return date.fromisoformat(text)
-    except ValueError:
-        pass
-    told = f"{name} must be a day, for example 2031-05-01."
-    raise refusal(400, told, code="value" if text else "required", expression=f"http.{name}")
+def _needed_day(pairs: Sequence[Pair], name: str) -> date:
+    day = day_in(pairs, name)
+    if day is None:
+        told = f"{name} must be a day, for example 2031-05-01."
+        raise refusal(400, told, code="required", expression=f"http.{name}")
+    return day
 
 
 def _operation(type_: str, scope: Scoping) -> Operation:

@@ -30,7 +30,8 @@ _DOCUMENTATION = (
     "Of terminology it knows its own definitions, the code systems that HL7 publishes with R4 "
     "(codes only) and UCUM; a code that it cannot judge is answered 422 as not checked. "
     "Patches are JSON Patch and FHIRPath Patch; a condition that several meet is refused. "
-    "$meta-add and $meta-delete make a version, like any change."
+    "$meta-add and $meta-delete make a version, like any change. "
+    "A Subscription is kept and given back, and nothing is ever sent because of it."
 )
 
 

@@ -1,8 +1,6 @@
 """$everything: a child's whole record (R4 operation Patient-everything)."""
 
-import re
 from collections.abc import Sequence
-from datetime import date
 from functools import partial
 from typing import Final
 
@@ -17,6 +15,7 @@ from service.api.queries import (
     PAGE,
     Pair,
     count_in,
+    day_in,
     instant_in,
     only,
     page_size,
@@ -30,7 +29,6 @@ from service.fhir.outcome import has_errors, shown
 from service.fhir.search.compartments import compartment
 from service.record.everything import Wanted, everything, questions
 
-_DAY: Final = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 _KNOWN: Final = ("start", "end", "_since", "_type", "_count", PAGE, "_format", "_pretty")
 
 
@@ -76,20 +74,7 @@ def _wanted(call: Call, pairs: Sequence[Pair]) -> Wanted:
             raise refusal(400, told, code="not-supported", expression=f"http.{name[:64]}")
     types = frozenset(named_types(call, pairs))
     since = instant_in(pairs, "_since")
-    return Wanted(types or None, _day(pairs, "start"), _day(pairs, "end"), since)
-
-
-def _day(pairs: Sequence[Pair], name: str) -> date | None:
-    text = only(pairs, name)
-    if text is None:
-        return None
-    try:
-        if _DAY.fullmatch(text):
-            return date.fromisoformat(text)
-    except ValueError:
-        pass
-    told = f"{name} must be a day, for example 2031-05-01."
-    raise refusal(400, told, code="value", expression=f"http.{name}")
+    return Wanted(types or None, day_in(pairs, "start"), day_in(pairs, "end"), since)
 
 
 def _pairs(call: Call, body: bytes) -> list[Pair]:

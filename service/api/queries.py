@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime
 from urllib.parse import parse_qsl, quote, urlencode
 
 from starlette.requests import Request
@@ -18,6 +18,7 @@ PAGE = "_page"
 """Names the cursor in links to further pages. Its value is ours and means nothing to a client."""
 
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?(Z|[+-]\d\d:\d\d)", re.ASCII)
+_DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 _MOST_PARAMETERS = 200
 
 
@@ -72,6 +73,20 @@ def instant_in(pairs: Sequence[Pair], name: str) -> datetime | None:
         pass
     told = "A time with seconds and offset is expected, for example 2031-05-01T07:05:00Z."
     raise refusal(400, told, expression=f"http.{name}")
+
+
+def day_in(pairs: Sequence[Pair], name: str) -> date | None:
+    """The day that a parameter names. Raises 400 for anything but a whole date."""
+    text = only(pairs, name)
+    if text is None:
+        return None
+    try:
+        if _DAY.fullmatch(text):
+            return date.fromisoformat(text)
+    except ValueError:
+        pass
+    told = f"{name} must be a day, for example 2031-05-01."
+    raise refusal(400, told, code="value", expression=f"http.{name}")
 
 
 def span_in(pairs: Sequence[Pair], name: str) -> Span | None:

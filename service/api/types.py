@@ -50,8 +50,8 @@ RECORDED = (
 )
 """The record of a programme: written and read over HTTP.
 
-A Subscription is kept and given back, and nothing else comes of it: nobody is told anything yet.
-The profile that applies to every one of them therefore refuses the status ``active``.
+A Subscription is kept and given back, and nothing else comes of it, whatever its status says:
+nobody is told anything yet. The CapabilityStatement says so.
 """
 
 APPENDED = ("AuditEvent", "Provenance")

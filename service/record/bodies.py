@@ -1,11 +1,13 @@
 """What a stored body says: the resource that was accepted, and the server's own metadata."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
 
 from service.fhir.json import JsonObject, write
+from service.store.contract import Version
 
 _OWN = frozenset({"versionId", "lastUpdated"})
 
@@ -43,6 +45,13 @@ def stamped(resource: JsonObject, id_: str, version: int, instant: datetime) -> 
 def _continued(members: JsonObject) -> bytes:
     """The rest of an object that has members already."""
     return b"," + write(members)[1:] if members else b"}"
+
+
+def moment_after(now: datetime, versions: Iterable[Version]) -> datetime:
+    """When a unit of work happens: now to the millisecond, never before what it builds on."""
+    now = now.astimezone(UTC)
+    now = now.replace(microsecond=now.microsecond // 1000 * 1000)
+    return max([now, *(version.instant for version in versions)])
 
 
 def instant_text(instant: datetime) -> str:

@@ -51,6 +51,9 @@ CARE_DATES: Mapping[str, str] = {
 
 _ALL_THAT_IS_REFERRED_TO = (Include("*", "*", None, iterate=True, reverse=False),)
 
+_ALSO_ABOUT: Mapping[str, str] = {"Task": "patient"}
+"""What R4's compartment leaves out (compartmentdefinition-patient.html): the tasks for a child."""
+
 Compartment = Callable[[str], Criterion | None]
 """What a resource of a type meets when it is in the patient's compartment; None for a type that
 is in none."""
@@ -82,6 +85,9 @@ def questions(
     for type_ in ["Patient", *(one for one in types if one != "Patient")]:
         own: Criterion | None = Condition("_id", "token", (TokenValue(None, patient),))
         within = own if type_ == "Patient" else compartment(type_)
+        if (also := _ALSO_ABOUT.get(type_)) is not None:
+            about = Condition.refers_to(also, "Patient", patient)
+            within = AnyOf((within, about)) if within else about
         if within is not None and (wanted.types is None or type_ in wanted.types):
             found.append(Question(type_, (within, *_times(type_, wanted))))
     return found
@@ -104,9 +110,8 @@ def everything(
     def comes_along(version: Version) -> bool:
         if version.type == "Patient" or (wanted.types and version.type not in wanted.types):
             return False
-        return _patients(version) <= {f"Patient/{patient}"} and not (
-            version.type in within and _patients(version)
-        )
+        about = _patients(version)
+        return about <= {f"Patient/{patient}"} and not (about and version.type in within)
 
     come = included(view, page.versions, _ALL_THAT_IS_REFERRED_TO, links, wanted=comes_along)
     return Everything(page, come)

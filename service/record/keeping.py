@@ -4,10 +4,10 @@ As ``Unit``, for many resources that need no look-up and no revision.
 """
 
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 
 from service.fhir.json import read
-from service.record.bodies import says_the_same, unstamped
+from service.record.bodies import moment_after, says_the_same, stamped
 from service.record.changes import Actor, Done, Written
 from service.record.drafts import Index
 from service.record.prepared import Prepared
@@ -36,10 +36,7 @@ class Keeping:
     def keep(self, rows: Sequence[Prepared], by: Actor, reason: str | None) -> list[Done]:
         """Each row in its turn, so that of two with one id the later one is current."""
         self._current = self._work.lock({(row.type, row.id) for row in rows})
-        latest = max((version.instant for version in self._current.values()), default=None)
-        now = self._clock().astimezone(UTC)
-        now = now.replace(microsecond=now.microsecond // 1000 * 1000)
-        instant = now if latest is None else max(now, latest)
+        instant = moment_after(self._clock(), self._current.values())
         done = [self._put(row, instant) for row in rows]
         if self._written:
             self._tell(by, reason, instant)
@@ -62,7 +59,7 @@ class Keeping:
     def _tell(self, by: Actor, reason: str | None, instant: datetime) -> None:
         record = provenance(self._written, by, reason, instant)
         id_ = self._new_id()
-        body = unstamped(record, id_).stamped(1, instant)
+        body = stamped(record, id_, 1, instant)
         version = Version("Provenance", id_, 1, instant, False, body)
         self._entries.append(Entry(version, self._index(record)))
 

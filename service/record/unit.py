@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from service.fhir.json import JsonObject, read
-from service.record.bodies import says_the_same, stamped
+from service.record.bodies import moment_after, says_the_same, stamped
 from service.record.changes import (
     Actor,
     Create,
@@ -61,10 +61,7 @@ class Unit:
         keys = {(match.type, id_) for match in matches for id_ in self._matches[match.name]}
         keys |= {key for draft in drafts if (key := _named(draft)) is not None}
         self._current = self._work.lock(keys)
-        latest = max((version.instant for version in self._current.values()), default=None)
-        now = self._clock().astimezone(UTC)
-        now = now.replace(microsecond=now.microsecond // 1000 * 1000)
-        self._instant = now if latest is None else max(now, latest)
+        self._instant = moment_after(self._clock(), self._current.values())
         for premise in premises:
             if self._matches[premise.match.name] != ([premise.found] if premise.found else []):
                 raise Moved.at("", f"{premise.match.name} leads elsewhere by now.")

@@ -151,3 +151,35 @@ def test_a_child_that_is_not_here_has_nothing(full: Client) -> None:
     full.delete("/fhir/Patient/p2")
     gone = full.get("/fhir/Patient/p2/$everything")
     assert (gone.status_code, issues(gone)[0]["code"]) == (410, "deleted")
+
+
+def test_whatever_is_in_the_compartment_comes_along(client: Client) -> None:
+    """R4 compartmentdefinition-patient.html, each with the least that R4 demands of its type."""
+    child = {"reference": "Patient/p1"}
+    about_the_child = [
+        {"resourceType": "Task", "status": "requested", "intent": "order", "for": child},
+        {"resourceType": "Flag", "status": "active", "code": {"text": "x"}, "subject": child},
+        {"resourceType": "List", "status": "current", "mode": "working", "subject": child},
+        {"resourceType": "DetectedIssue", "status": "final", "patient": child},
+        {"resourceType": "Communication", "status": "completed", "subject": child},
+        {
+            "resourceType": "DocumentReference",
+            "status": "current",
+            "subject": child,
+            "content": [{"attachment": {"contentType": "text/plain", "data": "aGk="}}],
+        },
+        {"resourceType": "QuestionnaireResponse", "status": "completed", "subject": child},
+        {
+            "resourceType": "Group",
+            "type": "person",
+            "actual": True,
+            "member": [{"entity": child}],
+        },
+    ]
+    put_all(client, *clinic(), *(one | {"id": "x"} for one in about_the_child))
+    names = {f"{one['resourceType']}/x" for one in about_the_child}
+    assert names <= set(found(client)["match"])
+    for type_ in {one["resourceType"] for one in about_the_child} - {"Task"}:
+        # Tasks are in no patient's compartment by R4.
+        assert client.ids(f"Patient/p1/{type_}") == ["x"]
+        assert client.ids(f"Patient/p2/{type_}") == []

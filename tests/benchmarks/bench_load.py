@@ -5,8 +5,8 @@ By hand, from the project's folder (rows are 50,000 unless told otherwise):
 
     PYTHONPATH=.:tests:tests/benchmarks python tests/benchmarks/bench_load.py [rows]
 
-For each engine, in one run: the rows are loaded (read, checked in full against R4 and the profile,
-indexed, versions compared, Provenance, outbox), then loaded again (all unchanged), and then the very
+For each engine, in one run: the rows are loaded (read, checked in full against R4 and profiles,
+indexed, versions compared, Provenance, outbox), then loaded again (all unchanged), then the very
 rows of every table that the load left are inserted into a new store by a plain loop of the same
 driver, batch by batch as they were committed, prepared beforehand: only inserting is timed. The
 machine's cores are shared by everything that runs, a database server too.
@@ -42,8 +42,8 @@ TABLES = tables.metadata.sorted_tables
 
 
 def observations(count: int) -> Iterator[bytes]:
-    """Session Observations of the invented clinic, each with id, child, times and number its own."""
-    patterns, chance = session_observations(), random.Random(4)
+    """Session Observations of the invented clinic, each with an id, child and times of its own."""
+    patterns, chance = session_observations(), random.Random(4)  # noqa: S311
     for number in range(count):
         yield write(_one(chance.choice(patterns), number, chance)) + b"\n"
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.fhir.search.query import Search, SearchError, parse_search, split, unescape
+from service.fhir.search.query import Include, Search, SearchError, parse_search, split, unescape
 from service.fhir.search.terms import (
     Condition,
     DateValue,
@@ -21,7 +21,7 @@ from service.fhir.spans import span_of
 
 
 def asked(name: str, value: str, kind: str = "Observation") -> Condition:
-    (condition,) = parse_search(kind, [(name, value)]).conditions
+    (condition,) = parse_search(kind, [(name, value)]).criteria
     return condition
 
 
@@ -45,7 +45,7 @@ def test_token_forms(text: str, system: str | None, code: str | None) -> None:
 
 def test_a_comma_means_or_and_a_repeated_name_means_and() -> None:
     found = parse_search("Observation", [("status", "final,amended"), ("status", "final")])
-    assert [len(condition.values) for condition in found.conditions] == [2, 1]
+    assert [len(condition.values) for condition in found.criteria] == [2, 1]
 
 
 @given(st.lists(st.text(), min_size=1), st.sampled_from(",|$"))
@@ -108,7 +108,7 @@ def test_own_absolute_references_are_local() -> None:
         [("subject", "https://here.example/fhir/Patient/p1")],
         base="https://here.example/fhir/",
     )
-    assert found.conditions[0].values == (ReferenceValue("Patient", "p1"),)
+    assert found.criteria[0].values == (ReferenceValue("Patient", "p1"),)
 
 
 @pytest.mark.parametrize(
@@ -135,7 +135,7 @@ def test_own_absolute_references_are_local() -> None:
         ("_count", "-1"),
         ("_count", "ten"),
         ("_sort", "colour"),
-        ("_summary", "text"),
+        ("_summary", "some"),
         ("_total", "perhaps"),
     ],
 )
@@ -146,9 +146,9 @@ def test_refused_by_name(name: str, text: str) -> None:
 
 
 def test_unknown_parameters_are_left_out_and_named() -> None:
-    pairs = [("subject", "Patient/p1"), ("colour", "blue"), ("subject.birthdate", "2020")]
+    pairs = [("subject", "Patient/p1"), ("colour", "blue"), ("subject.colour", "blue")]
     found = parse_search("Observation", pairs)
-    assert found.unknown == ["colour", "subject.birthdate"]
+    assert found.unknown == ["colour", "subject.colour"]
     assert found.understood == [("subject", "Patient/p1")]
 
 
@@ -170,3 +170,28 @@ def test_any_text_is_understood_or_refused(pairs: list[tuple[str, str]]) -> None
     except SearchError:
         return
     assert isinstance(found, Search)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "told"),
+    [
+        ("subject.birthdate", "20x1", "cannot be read"),
+        ("status.name", "x", "no reference"),
+        ("_has:Observation:status:code", "x", "_has:Type:reference:parameter"),
+        ("_has:Nothing:subject:code", "x", "_has:Type:reference:parameter"),
+    ],
+)
+def test_chains_that_cannot_be_followed(name: str, text: str, told: str) -> None:
+    with pytest.raises(SearchError, match=told):
+        parse_search("Observation", [(name, text)])
+
+
+def test_includes_name_a_reference() -> None:
+    pairs = [("_include", "Observation:subject:Patient"), ("_revinclude:iterate", "CarePlan:*")]
+    assert parse_search("Observation", pairs).includes == [
+        Include("Observation", "subject", "Patient"),
+        Include("CarePlan", "*", iterate=True, reverse=True),
+    ]
+    for text in ("Observation", "Observation:status", "Nothing:subject", "Observation:subject:X"):
+        with pytest.raises(SearchError, match="Type:reference"):
+            parse_search("Observation", [("_include", text)])

@@ -110,7 +110,7 @@ class Gunner:
             added = tuple((name, self._rng.choice(_HEADERS[name])) for name in dict.fromkeys(extra))
             shot = Shot(shot.method, shot.path, shot.headers + added, shot.body, shot.sent)
         if self._rng.random() < 0.02:
-            method = self._rng.choice(("OPTIONS", "HEAD", "TRACE", "PATCH", "X", "DELETE"))
+            method = self._rng.choice(("OPTIONS", "HEAD", "TRACE", "PATCH", "PROPFIND", "DELETE"))
             shot = Shot(method, shot.path, shot.headers, shot.body)
         return shot
 

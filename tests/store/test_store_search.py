@@ -355,3 +355,36 @@ def test_equal_rows_are_kept_once(store):
 
 def test_sortable_text_of_equal_numbers_is_equal():
     assert sortable(Decimal("0.10")) == sortable(Decimal("0.1")) == sortable(Decimal("1E-1"))
+
+
+# -- chains: R4 search.html#chaining and #has -----------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("type_", "pairs", "expected"),
+    [
+        ("Observation", [("subject:Patient.family", "One")], ["log-1"]),
+        ("Observation", [("subject.family", "one")], ["log-1"]),
+        ("Observation", [("subject.family", "nobody")], []),
+        ("Observation", [("based-on:CarePlan.subject:Patient.family", "Two")], ["log-2"]),
+        ("Observation", [("subject:Patient.family", "One"), ("status", "amended")], []),
+        ("Patient", [("_has:Observation:subject:status", "final")], ["one", "two"]),
+        ("Patient", [("_has:CarePlan:subject:status", "revoked")], ["two"]),
+        ("Patient", [("_has:CarePlan:subject:_has:Observation:based-on:status", "final")], ["two"]),
+        ("Patient", [("_has:CarePlan:subject:status", "revoked"), ("family", "One")], []),
+    ],
+)
+def test_chains_and_reverse_chains(store, type_, pairs, expected) -> None:
+    plan = {"resourceType": "CarePlan", "intent": "plan"}
+    one, two, gone = ({"reference": f"Patient/{name}"} for name in ("one", "two", "gone"))
+    keep(
+        store,
+        patient("one", name=[{"family": "One"}]),
+        patient("two", name=[{"family": "Two"}]),
+        plan | {"id": "plan-1", "status": "active", "subject": one},
+        plan | {"id": "plan-2", "status": "revoked", "subject": two},
+        observation("log-1", subject=one),
+        observation("log-2", subject=two, basedOn=[{"reference": "CarePlan/plan-2"}]),
+        observation("log-3", subject=gone),
+    )
+    assert found(store, type_, *pairs) == expected

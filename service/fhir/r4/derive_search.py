@@ -14,7 +14,6 @@ _KEPT = (
     "version",
     "name",
     "status",
-    "description",
     "code",
     "base",
     "type",
@@ -36,6 +35,8 @@ def search_table(definitions: Iterable[Json]) -> Json:
 
 def _reduced(definition: Json) -> Json:
     fact = {name: definition[name] for name in _KEPT if name in definition}
+    told = f"R4 search parameter {fact['code']} of {', '.join(fact['base'])}"
+    fact["description"] = told  # R4 demands one; its own words are not kept
     fact["expression"] = SEARCH_EXPRESSIONS.get(fact["id"]) or fact["expression"]
     if "component" in definition:
         fact["component"] = [_component(one) for one in definition["component"]]

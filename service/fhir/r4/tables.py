@@ -58,6 +58,6 @@ def compartments() -> Table:
 
 
 def search_parameters() -> Table:
-    """SearchParameters by canonical, known faults put right."""
+    """SearchParameters by canonical, known faults put right, described in our words."""
     table: Table = _read("search.json")["searchParameters"]
     return table

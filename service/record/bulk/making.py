@@ -24,10 +24,7 @@ _ID_DIGITS = 40
 
 
 class Maker:
-    """Makes rows ready.
-
-    ``types`` are those that may be loaded; ``max_bytes`` is the longest row that is read.
-    """
+    """Makes rows ready. ``types`` are those that may be loaded."""
 
     def __init__(self, validator: Validates, index: Index, types: Collection[str]) -> None:
         self.validator = validator
@@ -65,7 +62,7 @@ class Maker:
         if not isinstance(resource, dict):
             return Finding("error", "structure", "", "A resource (a JSON object) is expected.")
         kind = resource.get("resourceType")
-        if kind in self._types if isinstance(kind, str) else False:
+        if isinstance(kind, str) and kind in self._types:
             return None
         told = f"A type that can be loaded is expected, found {shown(kind)}."
         return Finding("error", "not-supported", "resourceType", told)
