@@ -4,11 +4,9 @@ A store is opened for reading (one consistent view) or for one unit of work (all
 durable when it ends without an error). Both are synchronous, so that an asynchronous caller
 spends one thread hop on the whole unit.
 
-Errors: ``StoreBusyError`` when others held the store, or what was asked for in it, for longer than
-the engine waits; ``StoreConflictError`` when a unit ran into another one that was committed first;
-``StoreUnavailableError`` when the store cannot be reached; ``StoreFormatError`` when it was written
-by a newer version of this software; ``CursorError`` for a page that cannot be found;
-``TooCostlyError`` for a search of too many parts.
+Errors: ``StoreBusyError`` when another writer held the store for longer than the engine waits;
+``StoreFormatError`` when a store was written by a newer version of this software; ``CursorError``
+for a page that cannot be found; ``TooCostlyError`` for a search of too many parts.
 """
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -26,9 +24,6 @@ Key = tuple[str, str]
 Identity = tuple[str, str]
 """A business identifier: system (empty when it has none) and value."""
 
-Line = tuple[str | int, ...]
-"""An index row as it is kept: the name of its table, the parameter, and the values."""
-
 
 Label = tuple[str, str, str]
 """``_profile``, ``_security`` or ``_tag``; the system (empty for a profile); the code or URL."""
@@ -36,17 +31,6 @@ Label = tuple[str, str, str]
 
 class StoreBusyError(Exception):
     """Another writer held the store for too long; nothing was written."""
-
-
-class StoreConflictError(Exception):
-    """Another unit was committed first; nothing was written, and the same again may succeed.
-
-    A version, a resource or a name exists already; or two units waited for each other.
-    """
-
-
-class StoreUnavailableError(Exception):
-    """The store cannot be reached. Raised when a unit ends, it leaves open whether it was kept."""
 
 
 class StoreFormatError(Exception):
@@ -58,13 +42,11 @@ class CursorError(ValueError):
 
 
 class TooCostlyError(ValueError):
-    """A search of more than ``MOST_PARTS``, nested deeper than ``DEEPEST``, or taking too long."""
+    """A search with more conditions and values than ``MOST_PARTS``."""
 
 
 MOST_PARTS = 200
-"""Criteria and values in one search, together; engines limit how long a question may be."""
-DEEPEST = 3
-"""How many links a chain, or ``_has``, may follow."""
+"""Conditions and values in one search, together; engines limit how deep a question nests."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +102,7 @@ class Page:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One line of the outbox: a version that was committed. ``number`` is its place in line."""
+    """One line of the outbox: a version that was committed. ``number`` grows with every commit."""
 
     number: int
     type: str
@@ -165,6 +147,16 @@ class Reader(Protocol):
         within this span, deletions too.
         """
 
+    def history_total(
+        self,
+        type_: str | None,
+        id_: str | None = None,
+        *,
+        since: datetime | None = None,
+        at: Span | None = None,
+    ) -> int:
+        """How many versions such a history has."""
+
     def search(
         self,
         type_: str,
@@ -174,7 +166,7 @@ class Reader(Protocol):
         count: int | None = None,
         cursor: str | None = None,
     ) -> Page:
-        """Current, undeleted resources that meet every criterion.
+        """Current, undeleted resources that meet every condition.
 
         Without ``sort`` in the order of first creation. Resources without a value for a sort key
         come last, whichever the direction. Paging goes by key: nothing that stays in place is
@@ -203,11 +195,7 @@ class Reader(Protocol):
         """The labels that current resources of a type, or of any, carry: each once, in order."""
 
     def events(self, after: int, count: int) -> list[Event]:
-        """The outbox after the event of this number (0: from its beginning), oldest first.
-
-        The order never changes, and no event ever comes in before one that was given: whoever asks
-        on after the last number he was given misses nothing.
-        """
+        """The outbox after an event number, oldest first."""
 
     def release(self, name: str) -> Release | None:
         """What was released under this name."""
@@ -237,18 +225,8 @@ class UnitOfWork(Reader, Protocol):
     def write(self, entries: Sequence[Entry]) -> None:
         """Append versions, make the last of each resource the current one, fill the outbox.
 
-        The version numbers must follow on from what is stored. Made for thousands as for one.
-        Raises StoreConflictError, here or when the unit ends.
+        The version numbers must follow on from what is stored.
         """
-
-    def index_again(self, entries: Sequence[Entry]) -> None:
-        """Replace the index rows of these resources; nothing else about them changes.
-
-        An entry whose version is not the current one any more is passed over.
-        """
-
-    def keep_index_digest(self, digest: str) -> None:
-        """Remember which search parameters the index was made by."""
 
     def index_again(self, entries: Mapping[int, Entry]) -> None:
         """Replace what these resources are found by; their versions stay as they are."""

@@ -7,13 +7,14 @@ The condition that promises the fewest resources drives the question; the others
 resource that it gives. Without that an engine with poor statistics reads whole parameters.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from sqlalchemy import (
     BigInteger,
     Column,
     ColumnElement,
+    CompoundSelect,
     Select,
     Table,
     and_,
@@ -23,6 +24,7 @@ from sqlalchemy import (
     not_,
     or_,
     select,
+    union,
 )
 from sqlalchemy.sql.base import ReadOnlyColumnCollection
 
@@ -79,8 +81,7 @@ def _parts(criteria: Sequence[Criterion]) -> int:
 
 def _clauses(type_: str, criteria: Sequence[Criterion], own: Columns) -> list[Clause]:
     """``own`` are the columns of ``resource`` under the name that the question gives it."""
-    conditions = [one for one in criteria if isinstance(one, Condition)]
-    driver = min(filter(_can_drive, conditions), key=_promise, default=None)
+    driver = min(filter(_can_drive, criteria), key=_promise, default=None)
     # Index rows know the type, and a deleted resource has none: nothing else need be said, and
     # said it would tempt an engine to read the whole type.
     clauses: list[Clause] = [] if driver else [own.type == type_, own.deleted.is_(False)]
@@ -130,15 +131,38 @@ def _referred_to(type_: str, having: Having) -> Select[Any]:
     )
 
 
-def _can_drive(condition: Condition) -> bool:
-    return bool(condition.values) and not condition.negated and condition.parameter not in _OWN
+def _can_drive(one: Criterion) -> bool:
+    match one:
+        case Condition():
+            return bool(one.values) and not one.negated and one.parameter not in _OWN
+        case AnyOf():
+            return bool(one.criteria) and all(map(_can_drive, one.criteria))
+        case _:
+            return False
 
 
-def _promise(condition: Condition) -> int:
-    return -1 if condition.parameter == "identifier" else _PROMISE[condition.kind]
+def _promise(one: Criterion) -> int:
+    """Of alternatives that of the worst."""
+    return max(
+        -1 if each.parameter == "identifier" else _PROMISE[each.kind] for each in _conditions(one)
+    )
 
 
-def _keys(type_: str, condition: Condition) -> Select[Any]:
+def _conditions(one: Criterion) -> Iterator[Condition]:
+    if isinstance(one, Condition):
+        yield one
+    elif isinstance(one, AnyOf):
+        for each in one.criteria:
+            yield from _conditions(each)
+
+
+def _keys(type_: str, one: Criterion) -> Select[Any] | CompoundSelect[Any]:
+    """Keys of the resources that meet a condition, or any of several."""
+    asked = [_keys_of(type_, each) for each in _conditions(one)]
+    return asked[0] if len(asked) == 1 else union(*asked)
+
+
+def _keys_of(type_: str, condition: Condition) -> Select[Any]:
     rows = TABLES[condition.kind].c
     return select(rows.resource).where(
         rows.type == type_, rows.parameter == condition.parameter, _any_value(condition)

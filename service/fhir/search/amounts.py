@@ -25,8 +25,6 @@ FAR = Decimal("1E+5000")
 Take = Callable[[Any, list[Any]], None]
 
 
-
-
 @dataclass(frozen=True, slots=True)
 class Canonical:
     """What amounts in a UCUM unit are worth in the canonical unit ``code``."""

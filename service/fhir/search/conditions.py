@@ -1,9 +1,10 @@
 """One search parameter as asked, with its modifier, as conditions on a resource's rows."""
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import product
+from math import prod
 
 from service.fhir.outcome import shown
 from service.fhir.search import values
@@ -11,11 +12,19 @@ from service.fhir.search.declarations import Parameter
 from service.fhir.search.escapes import split, unescape
 from service.fhir.search.pairs import pair_name
 from service.fhir.search.results import SearchError
-from service.fhir.search.terms import AnyOf, Condition, Criterion, Kind, TokenValue, Value
+from service.fhir.search.terms import (
+    AnyOf,
+    Condition,
+    Criterion,
+    Kind,
+    ReferenceValue,
+    TokenValue,
+    Value,
+)
 from service.fhir.search.texts import words
 
-MOST_VALUES = 500
-"""Alternatives that one parameter may have, those of a value set included."""
+MOST_MEMBERS = 150
+"""Codes of a value set that are asked for at once, and ways to choose among words."""
 
 Sets = Callable[[str], Collection[tuple[str | None, str]] | None]
 """System and code of every member of a value set; None where it cannot be told."""
@@ -42,40 +51,36 @@ _PLAIN: Mapping[Kind, frozenset[str]] = {
 }
 """Modifiers that leave the kind and the name as they are."""
 _WITHOUT_ROWS = frozenset({"_id", "_lastUpdated"})
+_NEVER_MISSING = frozenset({"composite", "text"})
+"""R4 search.html#modifiers has ``:missing`` for all but combinations."""
 
 
 def conditions(
     parameter: Parameter, asked: str, modifier: str, text: str, context: Context
 ) -> tuple[Criterion, ...]:
     """What must all be met. ``asked`` is the name as asked, for errors. Raises SearchError."""
-    if modifier == "missing" and parameter.type != "text":
-        return (_missing(parameter, asked, text),)
     try:
-        return _conditions(parameter, modifier, text, context)
+        found = _conditions(parameter, modifier, text, context)
     except _UnknownModifierError:
         told = f"modifier :{modifier[:40]} is not supported"
         raise SearchError(asked, told, "not-supported") from None
     except ValueError as error:
         raise SearchError(asked, f"{shown(text)} cannot be read: {error}") from None
+    if not parameter.union:
+        return found
+    return tuple(each for one in found for each in _of_union(one, parameter))
 
 
 class _UnknownModifierError(Exception):
     pass
 
 
-def _missing(parameter: Parameter, asked: str, text: str) -> Condition:
-    if text not in {"true", "false"}:
-        raise SearchError(asked, f"found {shown(text)}, expected true or false")
-    kind: Kind = "token" if parameter.type == "composite" else parameter.type
-    return Condition(parameter.name, kind, missing=text == "true")
-
-
 def _conditions(
     parameter: Parameter, modifier: str, text: str, context: Context
 ) -> tuple[Criterion, ...]:
-    how = values.Asked(
-        modifier, parameter.targets, context.now, context.base, parameter.declared
-    )
+    if modifier == "missing" and parameter.type not in _NEVER_MISSING:
+        return (_missing(parameter, text),)
+    how = values.Asked(modifier, parameter.targets, context.now, context.base, parameter.declared)
     if modifier in _PLAIN[parameter.type] or _is_type(parameter, modifier):
         return _of_kind(parameter, text, how)
     name = parameter.name
@@ -92,12 +97,18 @@ def _conditions(
     raise _UnknownModifierError
 
 
+def _missing(parameter: Parameter, text: str) -> Condition:
+    if text not in {"true", "false"}:
+        raise ValueError("expected true or false")
+    return Condition(parameter.name, parameter.type, missing=text == "true")
+
+
 def _is_type(parameter: Parameter, modifier: str) -> bool:
     """Whether the modifier is a type that the reference may lead to."""
     if parameter.type != "reference" or not modifier[:1].isupper() or not modifier.isalpha():
         return False
     if parameter.targets and modifier not in parameter.targets:
-        raise ValueError(f"{parameter.name} never refers to {modifier}")
+        raise ValueError(f"{parameter.name} never refers to {modifier[:64]}")
     return True
 
 
@@ -107,15 +118,14 @@ def _of_kind(parameter: Parameter, text: str, how: values.Asked) -> tuple[Criter
     if parameter.type == "composite":
         return (_pairs(parameter, text, how),)
     one = _any(parameter.name, parameter.type, values.READERS[parameter.type], text, how)
-    return (replace(one, negated=True) if how.modifier == "not" and isinstance(one, Condition)
-            else one,)  # fmt: skip
+    if how.modifier == "not" and isinstance(one, Condition):
+        return (replace(one, negated=True),)
+    return (one,)
 
 
-def _any(
-    name: str, kind: Kind, read: values.Reader, text: str, how: values.Asked
-) -> Criterion:
-    return _joined((kind, name + suffix, value) for suffix, value in
-                   (read(part, how) for part in _alternatives(text)))  # fmt: skip
+def _any(name: str, kind: Kind, read: values.Reader, text: str, how: values.Asked) -> Criterion:
+    found = (read(part, how) for part in _alternatives(text))
+    return _joined((kind, name + suffix, value) for suffix, value in found)
 
 
 def _joined(found: Iterable[tuple[Kind, str, Value]]) -> Criterion:
@@ -123,35 +133,56 @@ def _joined(found: Iterable[tuple[Kind, str, Value]]) -> Criterion:
     grouped: dict[tuple[Kind, str], list[Value]] = {}
     for kind, name, value in found:
         grouped.setdefault((kind, name), []).append(value)
-    all_ = [Condition(name, kind, tuple(some)) for (kind, name), some in grouped.items()]
-    return all_[0] if len(all_) == 1 else AnyOf(tuple(all_))
+    return _either(Condition(name, kind, tuple(some)) for (kind, name), some in grouped.items())
+
+
+def _either(some: Iterable[Criterion]) -> Criterion:
+    all_ = tuple(some)
+    return all_[0] if len(all_) == 1 else AnyOf(all_)
+
+
+def _of_union(one: Criterion, parameter: Parameter) -> Iterator[Criterion]:
+    """What is asked of a union, asked of all whose rows it has: that any of them, or none, does."""
+    if isinstance(one, AnyOf):
+        yield AnyOf(tuple(each for some in one.criteria for each in _of_union(some, parameter)))
+    elif isinstance(one, Condition):
+        more = one.parameter.removeprefix(parameter.name)
+        each = [replace(one, parameter=name + more) for name in parameter.union]
+        if one.negated or one.missing:
+            yield from each
+        else:
+            yield AnyOf(tuple(each))
 
 
 def _alternatives(text: str) -> list[str]:
     parts = split(text, ",")
     if "" in parts:
         raise ValueError("a value is empty")
-    if len(parts) > MOST_VALUES:
-        raise ValueError(f"at most {MOST_VALUES} values are served")
     return parts
 
 
 def _pairs(parameter: Parameter, text: str, how: values.Asked) -> Criterion:
     """``code$value``, see ``pairs``."""
-    of_second = parameter.components[1]
+    of_first, of_second = parameter.components
+    read_first, read_second = values.READERS[of_first.type], values.READERS[of_second.type]
     how = replace(how, declared=of_second.declared, targets=())
     found: list[tuple[Kind, str, Value]] = []
     for part in _alternatives(text):
         pieces = split(part, "$")
         if len(pieces) != 2 or not all(pieces):
             raise ValueError("expected two values with $ between them")
-        _, first = values.token(pieces[0], how)
-        if not isinstance(first, TokenValue) or first.code is None:
-            raise ValueError("the first value has to have a code")
-        suffix, second = values.READERS[of_second.type](pieces[1], how)
-        name = pair_name(parameter.name, first.system, first.code)
-        found.append((of_second.type, name + suffix, second))
+        _, first = read_first(pieces[0], how)
+        suffix, second = read_second(pieces[1], how)
+        found.append((of_second.type, _first_name(parameter.name, first) + suffix, second))
     return _joined(found)
+
+
+def _first_name(name: str, first: Value) -> str:
+    if isinstance(first, ReferenceValue):
+        return pair_name(name, first.type, first.id)
+    if not isinstance(first, TokenValue) or first.code is None:
+        raise ValueError("the first value has to have a code")
+    return pair_name(name, first.system, first.code)
 
 
 def _words(name: str, text: str) -> tuple[Criterion, ...]:
@@ -159,20 +190,12 @@ def _words(name: str, text: str) -> tuple[Criterion, ...]:
     choices = [words(unescape(part)) for part in _alternatives(text)]
     if not all(choices):
         raise ValueError("expected words")
-    ways = list(dict.fromkeys(product(*choices))) if _size(choices) <= MOST_VALUES else []
-    if not ways:
+    if prod(map(len, choices)) > MOST_MEMBERS:
         raise ValueError("these are too many words and alternatives")
     return tuple(
         Condition(name, "token", tuple(TokenValue("", word) for word in dict.fromkeys(way)))
-        for way in ways
+        for way in dict.fromkeys(product(*choices))
     )
-
-
-def _size(choices: list[list[str]]) -> int:
-    size = 1
-    for choice in choices:
-        size *= len(choice)
-    return size
 
 
 def _members(text: str, sets: Sets | None) -> tuple[Value, ...]:
@@ -183,6 +206,6 @@ def _members(text: str, sets: Sets | None) -> tuple[Value, ...]:
         raise ValueError("no such value set is known here with all its codes")
     if not members:
         raise ValueError("the value set has no codes")
-    if len(members) > MOST_VALUES:
-        raise ValueError(f"the value set has more than {MOST_VALUES} codes")
+    if len(members) > MOST_MEMBERS:
+        raise ValueError(f"the value set has more than {MOST_MEMBERS} codes")
     return tuple(TokenValue(system, code) for system, code in sorted(members, key=repr))

@@ -8,6 +8,7 @@ from service.fhir.fhirpath import FhirPathError
 from service.fhir.fhirpath.parser import parse
 from service.fhir.fhirpath.syntax import Node as Tree
 from service.fhir.json import JsonObject
+from service.fhir.outcome import shown
 from service.fhir.search.rows import maker
 from service.fhir.search.terms import Kind
 from service.fhir.search.ways import Way, parts_of, to_values, ways_of
@@ -27,6 +28,8 @@ KINDS: Mapping[str, Kind] = {
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}", re.ASCII)
 _PARTS = 2
+FIRST_PARTS: frozenset[Kind] = frozenset({"token", "reference"})
+"""What the first part of a composite may be: something that is met or not, no more and no less."""
 
 
 class ParameterError(ValueError):
@@ -49,18 +52,19 @@ class Part:
 class Parameter:
     """One search parameter of one resource type.
 
-    ``type`` is the kind of its rows, ``declared`` the type that R4 gives it. ``expressions`` are
-    its alternatives for this type. ``targets`` are the types that a reference may lead to, empty
-    for any; ``components`` the two parts of a composite.
+    ``type`` is the kind of its rows, ``declared`` the type that R4 gives it. ``targets`` are the
+    types that a reference may lead to, empty for any; ``components`` the two parts of a composite.
+    ``union`` names the parameters whose rows it has together, where it has none of its own.
     """
 
     name: str
     type: Kind
-    declared: str = ""
+    declared: str
     url: str = ""
-    expressions: tuple[str, ...] = ()
+    expression: str = ""
     targets: tuple[str, ...] = ()
     components: tuple[Part, ...] = ()
+    union: tuple[str, ...] = ()
 
 
 Find = Callable[[str], JsonObject | None]
@@ -69,16 +73,19 @@ Find = Callable[[str], JsonObject | None]
 
 def check_definition(definition: JsonObject) -> None:
     """Raises ParameterError for an operator's SearchParameter that nothing can be done with."""
-    name = definition.get("code")
+    name, kind = definition.get("code"), definition.get("type")
     if not isinstance(name, str) or not _NAME.fullmatch(name):
         raise ParameterError(definition, "its code has to be a name of letters, digits, - and _")
-    if definition.get("type") not in KINDS:
-        raise ParameterError(definition, f"parameters of type {definition.get('type')} are unknown")
-    if not definition.get("expression"):
+    if not isinstance(kind, str) or kind not in KINDS:
+        raise ParameterError(definition, f"parameters of type {shown(kind)} are not served")
+    if not isinstance(definition.get("expression"), str):
         raise ParameterError(definition, "it has no expression")
-    for base in definition.get("base") or [""]:
-        if base not in {"Resource", "DomainResource"} and not is_resource_type(base):
-            raise ParameterError(definition, f"there is no resource type {base!r} for its base")
+    bases = definition.get("base")
+    for base in bases if isinstance(bases, list) and bases else [None]:
+        if base not in ("Resource", "DomainResource") and not (
+            isinstance(base, str) and is_resource_type(base)
+        ):
+            raise ParameterError(definition, f"its base {shown(base)} is no resource type")
 
 
 def declared(definition: JsonObject, type_: str, find: Find) -> Parameter | None:
@@ -95,14 +102,16 @@ def declared(definition: JsonObject, type_: str, find: Find) -> Parameter | None
     kind = KINDS[definition["type"]]
     components = _components(definition, find) if kind == "composite" else ()
     ways = [way for tree in trees for way in _ways(tree, type_)]
-    if kind != "composite":
+    if kind == "composite":
+        _check_parts(definition, components, ways)
+    else:
         _check_ways(definition, kind, type_, trees, ways)
     return Parameter(
         name=definition["code"],
         type=kind,
         declared=definition["type"],
         url=definition.get("url", ""),
-        expressions=(definition["expression"],),
+        expression=definition["expression"],
         targets=_targets(definition, ways) if kind == "reference" else (),
         components=components,
     )
@@ -123,6 +132,20 @@ def _check_ways(
         raise ParameterError(definition, told)
 
 
+def _check_parts(definition: JsonObject, parts: tuple[Part, ...], ways: list[Way]) -> None:
+    """Each part has to lead to something, from one of the places where the pairs are at least."""
+    for part in parts:
+        if ways and not any(part_ways(part, way.type) for way in ways):
+            told = f"its part {part.expression} leads to nothing that a {part.declared} can be"
+            raise ParameterError(definition, told)
+
+
+def part_ways(part: Part, type_: str) -> list[Way]:
+    """The ways of a part from an element of the type, as far as they end at what it can be."""
+    ways = to_values(ways_of(parse(part.expression), type_) or [])
+    return [way for way in ways if maker(part.type, way.type, "")]
+
+
 def _targets(definition: JsonObject, ways: list[Way]) -> tuple[str, ...]:
     """What is declared, as far as the elements allow it."""
     said = definition.get("target", [])
@@ -138,15 +161,29 @@ def _targets(definition: JsonObject, ways: list[Way]) -> tuple[str, ...]:
 
 
 def _components(definition: JsonObject, find: Find) -> tuple[Part, ...]:
-    rows = definition.get("component", [])
-    if len(rows) != _PARTS:
+    rows = definition.get("component")
+    if not isinstance(rows, list) or len(rows) != _PARTS:
         raise ParameterError(definition, "a composite of two parts is expected")
     parts = []
     for row in rows:
-        of = find(row.get("definition", ""))
+        of = find(row["definition"]) if isinstance(row, dict) and "definition" in row else None
         if of is None or of.get("type") not in KINDS or of["type"] == "composite":
-            raise ParameterError(definition, f"part {row.get('definition')} is not known here")
-        parts.append(Part(row.get("expression", ""), KINDS[of["type"]], of["type"]))
-    if parts[0].type != "token":
-        raise ParameterError(definition, "the first part of a composite has to be a token")
+            raise ParameterError(definition, "it has a part that is not known here")
+        parts.append(Part(_expression(definition, row), KINDS[of["type"]], of["type"]))
+    if parts[0].type not in FIRST_PARTS:
+        told = "the first part of a composite has to be a token or a reference"
+        raise ParameterError(definition, told)
     return tuple(parts)
+
+
+def _expression(definition: JsonObject, part: JsonObject) -> str:
+    """Of a part. Raises ParameterError where it cannot be read."""
+    text = part.get("expression")
+    if not isinstance(text, str):
+        raise ParameterError(definition, "a part of it has no expression")
+    try:
+        parse(text)
+    except FhirPathError as error:
+        told = f"the expression of a part cannot be read: {error}"
+        raise ParameterError(definition, told) from None
+    return text

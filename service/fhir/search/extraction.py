@@ -6,10 +6,9 @@ from typing import Any
 
 from service.fhir.fhirpath import FhirPathError, compile_expression
 from service.fhir.fhirpath.parser import parse
-from service.fhir.fhirpath.syntax import Node as Tree
 from service.fhir.json import JsonObject
 from service.fhir.r4 import tables
-from service.fhir.search.declarations import Parameter, Part
+from service.fhir.search.declarations import Parameter, Part, part_ways
 from service.fhir.search.pairs import pair_rows
 from service.fhir.search.references import local_reference
 from service.fhir.search.rows import Take, maker
@@ -35,12 +34,11 @@ class Extraction:
         self._type = type_
         root, composites = Places(), dict[Way, list[Parameter]]()
         for parameter in parameters:
-            for expression in parameter.expressions:
-                for way, take in _takers(parameter, type_, expression):
-                    if take is None:
-                        composites.setdefault(way, []).append(parameter)
-                    else:
-                        root.add(way.moves, take)
+            for way, take in _takers(parameter, type_):
+                if take is None:
+                    composites.setdefault(way, []).append(parameter)
+                else:
+                    root.add(way.moves, take)
         for way, group in composites.items():
             root.add(way.moves, composite_taker(way.type, group))
         self._take = root.taker()
@@ -52,14 +50,12 @@ class Extraction:
         return list(dict.fromkeys(out))
 
 
-def _takers(
-    parameter: Parameter, type_: str, expression: str
-) -> Iterator[tuple[Way, Take | None]]:
-    """The ways of one expression and what takes the values there; None for a composite."""
-    for tree in parts_of(parse(expression), type_):
+def _takers(parameter: Parameter, type_: str) -> Iterator[tuple[Way, Take | None]]:
+    """The ways of a parameter and what takes the values there; None for a composite."""
+    for tree in parts_of(parse(parameter.expression), type_):
         ways = ways_of(tree, type_)
         if ways is None:
-            yield Way((), type_), general(parameter, type_, expression)
+            yield Way((), type_), general(parameter, type_)
             continue
         for way in to_values(ways):
             if parameter.type == "composite":
@@ -68,12 +64,12 @@ def _takers(
                 yield way, take
 
 
-def general(parameter: Parameter, type_: str, expression: str) -> Take:
+def general(parameter: Parameter, type_: str) -> Take:
     """The same by the FHIRPath engine alone, whatever the expression.
 
     What it cannot evaluate for a resource gives no rows.
     """
-    compiled = compile_expression(expression, R4)
+    compiled = compile_expression(parameter.expression, R4)
     pairs = parameter.type == "composite"
 
     def take(resource: Any, out: list[Any]) -> None:
@@ -115,7 +111,8 @@ def composite_taker(type_: str, parameters: Sequence[Parameter]) -> Take:
     distinct = list(dict.fromkeys(part for one in parameters for part in one.components))
     takes = [_within(type_, part) for part in distinct]
     pairs = [
-        (one.name, *(distinct.index(part) for part in one.components)) for one in parameters
+        (one.name, distinct.index(one.components[0]), distinct.index(one.components[1]))
+        for one in parameters
     ]
 
     def take(value: Any, out: list[Any]) -> None:
@@ -139,7 +136,7 @@ def composite_taker(type_: str, parameters: Sequence[Parameter]) -> Take:
 def _within(type_: str, part: Part) -> Take:
     """What takes the values of one part from an element of this type."""
     places = Places()
-    for way in to_values(ways_of(parse(part.expression), type_) or []):
+    for way in part_ways(part, type_):
         take = maker(part.type, way.type, "", systems=_systems(way.element), plain=True)
         if take is not None:
             places.add(way.moves, take)

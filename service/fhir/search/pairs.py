@@ -3,7 +3,7 @@
 A composite such as ``code-value-quantity`` has, for every pair of values within one element, rows
 of its second value's own kind: one under the name for the first value with its system, one under
 the name for it without. A question about a pair is then a condition like any other, and an index
-answers it. That there is any pair at all is told by a token row under the bare name.
+answers it. Where the first value is a reference, its type stands for the system.
 """
 
 from base64 import urlsafe_b64encode
@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from functools import lru_cache
 from hashlib import blake2b
 
-from service.fhir.search.terms import IndexRow, TokenRow
+from service.fhir.search.terms import IndexRow, ReferenceRow, TokenRow
 
 _BYTES = 9
 """72 bits keep different first values apart and give a name without padding."""
@@ -27,15 +27,10 @@ def pair_name(name: str, system: str | None, code: str) -> str:
 
 
 def pair_rows(
-    name: str, firsts: list[TokenRow], seconds: list[IndexRow]
+    name: str, firsts: list[TokenRow | ReferenceRow], seconds: list[IndexRow]
 ) -> Iterator[IndexRow]:
     """The rows of one element. The names in ``seconds`` are empty or what follows a name."""
-    if firsts and seconds:
-        yield TokenRow(name, "", "true")
-    for first in firsts:
-        for named in (
-            pair_name(name, None, first.code),
-            pair_name(name, first.system, first.code),
-        ):
+    for _, system, code in firsts:
+        for named in (pair_name(name, None, code), pair_name(name, system, code)):
             for second in seconds:
                 yield second._replace(parameter=named + second.parameter)

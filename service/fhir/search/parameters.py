@@ -6,9 +6,8 @@ positions are of type ``special``. ``_id`` and ``_lastUpdated`` give no rows: a 
 """
 
 import hashlib
-import json
-from pathlib import Path
 from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import replace
 from functools import cached_property
 from typing import Any, Self
 
@@ -22,50 +21,52 @@ from service.fhir.search.declarations import (
     declared,
 )
 from service.fhir.search.extraction import Extraction
-from service.fhir.search.terms import IndexRow, TokenRow
-from service.fhir.search.texts import all_text, narrative_text, words
+from service.fhir.search.terms import IndexRow
+from service.fhir.search.texts import CONTENT, NARRATIVE, text_rows
+from service.fhir.search.unions import unions
 from service.fhir.structure import specialises
 
 ROWS = 1
 """Raise it when the rows of a resource change for another reason than its parameters."""
 
 _WITHOUT_ROWS = frozenset({"_id", "_lastUpdated"})
-_WITHOUT_TEXT = frozenset({"AuditEvent", "Binary", "Observation", "Provenance"})
-"""Types that come in millions or hold no prose: their words are not searched as a whole."""
-_TEXT = (Parameter("_content", "text", "string"), Parameter("_text", "text", "string"))
+_WITHOUT_CONTENT = frozenset({"AuditEvent", "Observation", "Provenance"})
+"""Types that come in millions: beside their narrative, their words are not searched as a whole."""
+
+ByType = Mapping[str, Mapping[str, Parameter]]
 
 
 class SearchParameters:
     """What resources of the types that are kept are found by. Threads may share it."""
 
-    def __init__(self, by_type: Mapping[str, Mapping[str, Parameter]], of: list[JsonObject]):
+    def __init__(
+        self, by_type: ByType, of: Iterable[JsonObject], refused: Iterable[str] = ()
+    ) -> None:
         self._by_type = by_type
         self.resources: tuple[JsonObject, ...] = tuple(of)
         """The SearchParameter resources themselves."""
+        self.refused: tuple[str, ...] = tuple(refused)
+        """Which of the further ones are not served, and why."""
         self._extractions: dict[str, Extraction] = {}
 
     @classmethod
     def of(cls, types: Iterable[str], resources: Iterable[JsonObject] = ()) -> Self:
         """R4's parameters of the types, and those that further SearchParameters declare.
 
-        Raises ParameterError, which names it, for one of these that cannot be served or takes a
-        name that is in use. Those about other types are passed over, and so are retired ones.
+        Of these, what cannot be served or takes a name that is in use is ``refused``. Those about
+        other types are passed over, and so are retired ones and R4's own.
         """
         types = sorted(set(types))
-        further = [one for one in resources if one.get("status") != "retired"]
-        for one in further:
-            check_definition(one)
-        known = tables.search_parameters() | {one["url"]: one for one in further if "url" in one}
-        by_type, served = _of_the_standard(types)
-        for one in further:
-            for type_ in _bases(one, types):
-                parameter = declared(one, type_, known.get)
-                if parameter is None:
-                    continue
-                _check_name(one, type_, by_type[type_])
-                by_type[type_][parameter.name] = parameter
-                served[one["url"]] = one
-        return cls(by_type, list(served.values()))
+        served = _of_the_standard(types)
+        known = tables.search_parameters()
+        further = {
+            one.get("url", ""): one
+            for one in resources
+            if one.get("status") != "retired" and one.get("url") not in known
+        }
+        refused = [told for one in further.values() for told in _add(served, one, known | further)]
+        by_type = {type_: _with_unions(type_, named) for type_, named in served.by_type.items()}
+        return cls(by_type, served.resources.values(), refused)
 
     @property
     def types(self) -> Collection[str]:
@@ -76,6 +77,10 @@ class SearchParameters:
         """The parameters of a type by name; none for a type that is not kept."""
         return self._by_type.get(type_, {})
 
+    def references(self, type_: str) -> list[str]:
+        """The names of the parameters of a type that are references."""
+        return [one.name for one in self.of_type(type_).values() if one.type == "reference"]
+
     def index(self, resource: JsonObject) -> list[IndexRow]:
         """The rows that the resource is found by, each once."""
         type_ = resource["resourceType"]
@@ -83,8 +88,9 @@ class SearchParameters:
         if extraction is None:
             extraction = self._extractions[type_] = self._extraction(type_)
         rows = extraction.rows(resource)
-        if "_content" in self.of_type(type_):
-            rows.extend(_texts(resource))
+        named = self.of_type(type_)
+        if NARRATIVE in named:
+            rows.extend(text_rows(resource, content=CONTENT in named))
         return rows
 
     @cached_property
@@ -97,80 +103,87 @@ class SearchParameters:
 
     def _extraction(self, type_: str) -> Extraction:
         named = self.of_type(type_).values()
-        return Extraction(type_, [one for one in named if one.name not in _WITHOUT_ROWS])
+        return Extraction(
+            type_,
+            [
+                one
+                for one in named
+                if one.name not in _WITHOUT_ROWS and one.type != "text" and not one.union
+            ],
+        )
 
     def __reduce__(self) -> Any:
         """Another process makes its extractions itself."""
-        return type(self), (self._by_type, list(self.resources))
+        return type(self), (self._by_type, self.resources, self.refused)
 
 
-def _of_the_standard(
-    types: Collection[str],
-) -> tuple[dict[str, dict[str, Parameter]], dict[str, JsonObject]]:
-    by_type: dict[str, dict[str, Parameter]] = {type_: {} for type_ in types}
-    served: dict[str, JsonObject] = {}
-    known = tables.search_parameters()
-    for one in known.values():
-        for type_ in _bases(one, types) if one["type"] in KINDS else ():
-            parameter = _standard(one, type_, known)
-            if parameter is not None:
-                by_type[type_].setdefault(parameter.name, parameter)
-                served[one["url"]] = one
-    for type_, named in by_type.items():
-        if type_ not in _WITHOUT_TEXT:
-            named |= {one.name: one for one in _TEXT}
-    return {type_: dict(sorted(named.items())) for type_, named in by_type.items()}, served
+class _Served:
+    """Parameters by type and name, and the resources that declare them, by canonical."""
+
+    def __init__(self, types: Collection[str]) -> None:
+        self.by_type: dict[str, dict[str, Parameter]] = {type_: {} for type_ in types}
+        self.resources: dict[str, JsonObject] = {}
+
+    def bases(self, definition: JsonObject) -> Iterator[str]:
+        """The types that are kept and that the parameter is about."""
+        bases = definition["base"]
+        return (t for t in self.by_type if any(specialises(t, base) for base in bases))
 
 
-def _standard(one: JsonObject, type_: str, known: Mapping[str, JsonObject]) -> Parameter | None:
+def _of_the_standard(types: Collection[str]) -> _Served:
     """R4 has composites of three parts and parameters that lead nowhere: these are not served."""
+    served, known = _Served(types), tables.search_parameters()
+    for one in known.values():
+        for type_ in served.bases(one) if one["type"] in KINDS else ():
+            try:
+                parameter = declared(one, type_, known.get)
+            except ParameterError:
+                continue
+            if parameter is not None:
+                served.by_type[type_].setdefault(parameter.name, parameter)
+                served.resources[one["url"]] = one
+    for type_, named in served.by_type.items():
+        named |= {one.name: one for one in _of_text(type_)}
+    return served
+
+
+def _of_text(type_: str) -> Iterator[Parameter]:
+    """R4 defines them without an expression."""
+    if specialises(type_, "DomainResource"):
+        yield Parameter(NARRATIVE, "text", "string")
+        if type_ not in _WITHOUT_CONTENT:
+            yield Parameter(CONTENT, "text", "string", union=(CONTENT, NARRATIVE))
+
+
+def _add(served: _Served, one: JsonObject, known: Mapping[str, JsonObject]) -> Iterator[str]:
+    """Serve one more; why not, where it cannot be for one of its types or for any."""
     try:
-        return declared(one, type_, known.get)
-    except ParameterError:
-        return None
-
-
-def _bases(definition: JsonObject, types: Collection[str]) -> Iterator[str]:
-    """The types that are kept and that the parameter is about."""
-    return (t for t in types if any(specialises(t, base) for base in definition["base"]))
+        check_definition(one)
+        found = [
+            (type_, parameter)
+            for type_ in served.bases(one)
+            if (parameter := declared(one, type_, known.get)) is not None
+        ]
+        for type_, _ in found:
+            _check_name(one, type_, served.by_type[type_])
+    except ParameterError as error:
+        yield str(error)
+        return
+    for type_, parameter in found:
+        served.by_type[type_][parameter.name] = parameter
+        served.resources[one.get("url", "")] = one
 
 
 def _check_name(definition: JsonObject, type_: str, taken: Mapping[str, Parameter]) -> None:
     holder = taken.get(definition["code"])
     if holder is not None:
-        raise ParameterError(
-            definition, f"{type_} has a parameter {holder.name} already ({holder.url})"
-        )
+        told = f"{type_} has a parameter {holder.name} already ({holder.url})"
+        raise ParameterError(definition, told)
 
 
-def _texts(resource: JsonObject) -> Iterator[TokenRow]:
-    """Every word once, as a token: a search for several words has a condition for each."""
-    for name, text in (("_text", narrative_text(resource)), ("_content", all_text(resource))):
-        for word in dict.fromkeys(words(text)):
-            yield TokenRow(name, "", word)
-
-
-_KEPT = (
-    "AuditEvent", "Binary", "CarePlan", "CareTeam", "CodeSystem", "Communication", "ConceptMap",
-    "Condition", "Consent", "DetectedIssue", "Device", "DeviceRequest", "DocumentReference",
-    "Encounter", "Flag", "Goal", "Group", "List", "Measure", "MeasureReport", "Observation",
-    "OperationDefinition", "Organization", "Patient", "Practitioner", "PractitionerRole",
-    "Provenance", "Questionnaire", "QuestionnaireResponse", "RelatedPerson", "SearchParameter",
-    "ServiceRequest", "StructureDefinition", "Subscription", "Task", "ValueSet",
-)  # fmt: skip
-_STANDARD = SearchParameters.of(_KEPT)
-PARAMETERS: Mapping[str, Mapping[str, Parameter]] = {
-    type_: {
-        name: one for name, one in _STANDARD.of_type(type_).items()
-        if one.type not in ("composite", "text")
+def _with_unions(type_: str, named: Mapping[str, Parameter]) -> dict[str, Parameter]:
+    found = unions(type_, named.values())
+    return {
+        name: replace(one, union=found[name]) if name in found else one
+        for name, one in sorted(named.items())
     }
-    for type_ in json.loads(Path(__file__).with_name("search_parameters.json").read_text("utf-8"))
-}
-
-
-def parameters_of(resource_type: str) -> Mapping[str, Parameter]:
-    return PARAMETERS.get(resource_type) or _STANDARD.of_type(resource_type)
-
-
-def index_values(resource: JsonObject) -> list[IndexRow]:
-    return _STANDARD.index(resource)

@@ -40,9 +40,8 @@ def parse_search(
         bare, _, modifier = name.partition(":")
         if bare in _REFUSED:
             raise SearchError(name, "this is not served here", "not-supported")
-        if shape(search, bare, modifier, Result(parameters, type_, text, modifier)):
-            pass
-        elif name not in _IGNORED:
+        shapes = shape(search, bare, modifier, Result(parameters, type_, text, modifier))
+        if not shapes and name not in _IGNORED:
             criteria = reading.criteria(type_, name, text, MOST_LINKS)
             if criteria is None:
                 search.unknown.append(name)
@@ -107,9 +106,7 @@ class _Reading:
             return None
         return (found[0] if len(found) == 1 else AnyOf(tuple(found)),)
 
-    def _having(
-        self, type_: str, name: str, text: str, links: int
-    ) -> tuple[Criterion, ...] | None:
+    def _having(self, type_: str, name: str, text: str, links: int) -> tuple[Criterion, ...] | None:
         """``_has:Observation:patient:code``."""
         _check_links(name, links)
         _, _, rest = name.partition(":")

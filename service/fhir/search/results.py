@@ -1,4 +1,4 @@
-"""What shapes the answer of a search: its order, its length, what comes along, how much is shown."""
+"""What shapes the answer of a search: order, length, what comes along, how much is shown."""
 
 import re
 from collections.abc import Callable, Mapping
@@ -11,6 +11,7 @@ from service.fhir.search.terms import Criterion, SortKey
 _MOST_SORT_KEYS = 8
 _MOST_INCLUDES = 20
 _UNSORTED = frozenset({"composite", "text"})
+"""Nor do those have an order that only have rows together with others."""
 
 
 class SearchError(ValueError):
@@ -92,7 +93,7 @@ def _sort(search: Search, asked: Result) -> None:
     known = asked.parameters.of_type(asked.type)
     for part in asked.text.split(","):
         name = part.removeprefix("-")
-        if name not in known or known[name].type in _UNSORTED:
+        if name not in known or known[name].type in _UNSORTED or known[name].union:
             told = f"found {shown(name)}, expected a search parameter with an order"
             raise SearchError("_sort", told)
         search.sort.append(SortKey(name, known[name].type, part.startswith("-")))

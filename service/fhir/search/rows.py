@@ -206,9 +206,8 @@ def _parts(parts: tuple[str, ...]) -> Make:
         def take(value: Any, out: list[Any]) -> None:
             for part in parts:
                 held = value.get(part)
-                for text in held if isinstance(held, list) else (held,):
-                    if text is not None:
-                        out.append(StringRow(name, text, folded(text)))
+                texts = held if isinstance(held, list) else (held,)
+                out += [StringRow(name, text, folded(text)) for text in texts if text is not None]
 
         return take
 

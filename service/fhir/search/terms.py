@@ -15,8 +15,8 @@ from typing import Literal, NamedTuple
 Prefix = Literal["eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap"]
 """R4 search.html#prefix. ``ap`` is met by overlap with a span that was widened already."""
 Kind = Literal["token", "reference", "date", "string", "quantity", "uri", "composite", "text"]
-"""Parameters of R4's type number are quantities without a unit. ``composite`` and ``text`` are kinds
-of parameters only: their rows and conditions are of the other kinds."""
+"""Parameters of R4's type number are quantities without a unit. ``composite`` and ``text`` are
+kinds of parameters only: their rows and conditions are of the other kinds."""
 
 BEGINNING = -(2**62)
 """Lower end of a period without a start."""

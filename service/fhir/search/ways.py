@@ -77,13 +77,6 @@ def to_values(ways: list[Way]) -> list[Way]:
     return found
 
 
-def walk(way: Way, take: Take) -> Take:
-    """What walks the whole way from an object and takes everything at its end."""
-    places = Places()
-    places.add(way.moves, take)
-    return places.taker()
-
-
 class Places:
     """What is taken from an object and from what is inside it: many ways walked at once."""
 
