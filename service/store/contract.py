@@ -147,6 +147,16 @@ class Reader(Protocol):
         within this span, deletions too.
         """
 
+    def history_total(
+        self,
+        type_: str | None,
+        id_: str | None = None,
+        *,
+        since: datetime | None = None,
+        at: Span | None = None,
+    ) -> int:
+        """How many versions such a history has."""
+
     def search(
         self,
         type_: str,
