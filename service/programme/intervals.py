@@ -22,3 +22,17 @@ def wilson(successes: int, trials: int) -> tuple[float, float]:
     low = (centre - half) / (1 + spread)
     high = (centre + half) / (1 + spread)
     return (0.0 if successes == 0 else low, 1.0 if successes == trials else high)
+
+
+def newcombe(one: tuple[int, int], other: tuple[int, int]) -> tuple[float, float]:
+    """The 95% interval for the difference of two shares, ``one`` less ``other``.
+
+    Each is (successes, trials). The hybrid score interval without continuity correction: method 10
+    of Newcombe RG, Stat Med 1998;17:873. It treats all trials as independent, see ``wilson``.
+    """
+    (low_one, high_one), (low_other, high_other) = wilson(*one), wilson(*other)
+    share_one, share_other = one[0] / one[1], other[0] / other[1]
+    difference = share_one - share_other
+    low = difference - sqrt((share_one - low_one) ** 2 + (high_other - share_other) ** 2)
+    high = difference + sqrt((high_one - share_one) ** 2 + (share_other - low_other) ** 2)
+    return low, high

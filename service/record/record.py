@@ -147,9 +147,16 @@ class Record:
         """The version as this caller may see it, or ``None``.
 
         The one place that decides it, asked for each version just before it leaves. Everybody sees
-        everything so far.
+        everything so far, and ``hides`` says so.
         """
         return version
+
+    def hides(self, caller: Actor) -> bool:  # noqa: ARG002
+        """Whether ``see`` may hold anything back from this caller.
+
+        If so, it is asked about whatever is counted, which costs a look at each version.
+        """
+        return False
 
     def shown(self, caller: Actor, version: Version | None, name: str, place: str = "") -> Version:
         """What ``see`` lets through of something asked for by ``name``. Raises NotFound, Gone."""
@@ -164,7 +171,7 @@ class Record:
     def view(self, caller: Actor) -> Iterator[View]:
         """Several questions about one and the same state of the record."""
         with self._reading() as reader:
-            yield View(reader, partial(self.see, caller))
+            yield self._view(reader, caller)
 
     def read(self, caller: Actor, type_: str, id_: str) -> Version:
         """The current version. Raises NotFound, Gone."""
@@ -203,11 +210,8 @@ class Record:
 
         ``since`` and ``at`` are as for the store.
         """
-        with self._reading() as reader:
-            if type_ is not None and id_ is not None and not reader.current([(type_, id_)]):
-                raise NotFound.at("", f"There is no {type_}/{id_}.")
-            page = reader.history(type_, id_, since=since, at=at, count=count, cursor=cursor)
-        return Page(tuple(self._visible(caller, page.versions)), page.next)
+        with self.view(caller) as view:
+            return view.history(type_, id_, since=since, at=at, count=count, cursor=cursor)
 
     def search(
         self,
@@ -220,14 +224,13 @@ class Record:
         cursor: str | None = None,
     ) -> Page:
         """Current resources that meet every condition; all of them without ``count``."""
-        with self._reading() as reader:
-            page = reader.search(type_, criteria, sort=sort, count=count, cursor=cursor)
-        return Page(tuple(self._visible(caller, page.versions)), page.next)
+        with self.view(caller) as view:
+            return view.search(type_, criteria, sort=sort, count=count, cursor=cursor)
 
-    def total(self, caller: Actor, type_: str, criteria: Sequence[Criterion] = ()) -> int:  # noqa: ARG002
-        """How many resources meet every condition."""
-        with self._reading() as reader:
-            return reader.total(type_, criteria)
+    def total(self, caller: Actor, type_: str, criteria: Sequence[Criterion] = ()) -> int:
+        """How many resources meet every condition, of those that the caller may see."""
+        with self.view(caller) as view:
+            return view.total(type_, criteria)
 
     def matches(self, matches: Sequence[Match]) -> dict[str, list[str]]:
         """Ids of the resources that meet each match, by its name; two stand for any more."""
@@ -249,6 +252,9 @@ class Record:
         self.events(0, 1)
 
     # -- within ---------------------------------------------------------------------------------
+
+    def _view(self, reader: Reader, caller: Actor) -> View:
+        return View(reader, partial(self.see, caller), hides=self.hides(caller))
 
     def _unit(self, work: UnitOfWork) -> Unit:
         return Unit(work, self._drafting, self._clock, self.new_id)

@@ -113,18 +113,22 @@ class SqlReader:
         # Within one resource both orders are the same; this one has an index.
         place = _version.number if id_ is None else _version.version
         asked = _versions.add_columns(place.label("sort_0"))
+        asked = asked.where(*_past(type_, id_, since, at))
         asked = asked.order_by(place.desc()).limit(count + 1)
-        if type_ is not None:
-            asked = asked.where(_version.type == index.cut(type_))
-        if id_ is not None:
-            asked = asked.where(_version.id == index.cut(id_))
-        if since is not None:
-            asked = asked.where(_version.instant >= to_microseconds(since))
-        if at is not None:
-            asked = asked.where(_version.instant < at[1], ~_replaced_by(at[0]))
         if cursor is not None:
             asked = asked.where(place < decode(cursor, 1)[0])
         return _page(self._connection.execute(asked).all(), count)
+
+    def history_total(
+        self,
+        type_: str | None,
+        id_: str | None = None,
+        *,
+        since: datetime | None = None,
+        at: Span | None = None,
+    ) -> int:
+        asked = select(func.count()).select_from(tables.version)
+        return self._connection.execute(asked.where(*_past(type_, id_, since, at))).scalar_one()
 
     def search(
         self,
@@ -317,6 +321,21 @@ def _insertion(table: Table) -> str:
 
 
 _MOVE = update(tables.resource).where(_resource.key == bindparam("known"))
+
+
+def _past(
+    type_: str | None, id_: str | None, since: datetime | None, at: Span | None
+) -> Iterator[ColumnElement[bool]]:
+    """What the versions of a history have in common."""
+    if type_ is not None:
+        yield _version.type == index.cut(type_)
+    if id_ is not None:
+        yield _version.id == index.cut(id_)
+    if since is not None:
+        yield _version.instant >= to_microseconds(since)
+    if at is not None:
+        yield _version.instant < at[1]
+        yield ~_replaced_by(at[0])
 
 
 def _replaced_by(instant: int) -> ColumnElement[bool]:

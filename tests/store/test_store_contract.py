@@ -214,6 +214,8 @@ def test_history_is_newest_first_and_pages_without_gaps(store: Store) -> None:
         assert len(reader.history("Observation", count=100).versions) == 14
         assert len(reader.history(None, count=100).versions) == 14
         assert reader.history("Patient", count=100).versions == ()
+        whole = [("Observation", "a"), ("Observation", None), (None, None), ("Patient", None)]
+        assert [reader.history_total(*one) for one in whole] == [7, 14, 14, 0]
 
 
 def test_history_since_includes_the_instant_itself(store: Store) -> None:
@@ -223,6 +225,7 @@ def test_history_since_includes_the_instant_itself(store: Store) -> None:
         since = NOON + timedelta(seconds=1)
         page = reader.history("Observation", "a", since=since, count=10)
         assert [one.version for one in page.versions] == [2]
+        assert reader.history_total("Observation", "a", since=since) == 1
 
 
 # -- links -----------------------------------------------------------------------------------------

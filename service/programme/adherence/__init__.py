@@ -5,7 +5,7 @@ was then; a later correction of a plan, a state or a session changes the answer 
 that one as it was.
 """
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from service.programme.adherence.dose import share
 from service.programme.adherence.due import Due, due_around
@@ -28,8 +28,9 @@ from service.programme.adherence.silence import (
     silent_spells,
 )
 from service.programme.adherence.timeline import Timeline
-from service.programme.calendar import Span
+from service.programme.calendar import Calendar, Span
 from service.programme.log import Session
+from service.programme.plan import Programme
 from service.programme.zones import ZONE_DATA_VERSION, ZoneLookup, zone
 
 __all__ = [
@@ -49,6 +50,8 @@ __all__ = [
     "SilentSpell",
     "adherence",
 ]
+
+_A_MOMENT = timedelta(microseconds=1)
 
 
 def adherence(
@@ -158,8 +161,16 @@ def _plans_used(timeline: Timeline, asked: Span) -> tuple[PlanUsed, ...]:
     for piece in timeline.pieces:
         common = piece.span.common(asked)
         if piece.plan is not None and common.start < common.end:
-            known = piece.plan.known
-            local = timeline.calendar.local
-            start, end = local(common.start), local(common.end)
-            used.append(PlanUsed(known.id, known.version, start, end))
+            used.append(_plan_used(piece.plan.known, common, timeline.calendar))
     return tuple(used)
+
+
+def _plan_used(plan: Known[Programme], during: Span, calendar: Calendar) -> PlanUsed:
+    return PlanUsed(
+        id=plan.id,
+        version=plan.version,
+        start=calendar.local(during.start),
+        end=calendar.local(during.end),
+        first=calendar.day_of(during.start),
+        last=calendar.day_of(during.end - _A_MOMENT),
+    )

@@ -84,7 +84,7 @@ def figures(rows: Sequence[LedgerRow], no_rows: Reason) -> dict[FigureName, Figu
     days, paused_days = _days(rows)
     no_days: Reason = "no-daily-regimen" if due else nothing
     return {
-        "sessions": _count(map(_is_done, due), len(rows) - len(due), nothing),
+        "sessions": sessions_figure(rows, no_rows),
         "days": _count((all(map(_is_done, day)) for day in days), paused_days, no_days),
         "any": _count((any(map(_is_done, day)) for day in days), paused_days, no_days),
         "logged": _count(
@@ -98,6 +98,12 @@ def figures(rows: Sequence[LedgerRow], no_rows: Reason) -> dict[FigureName, Figu
             "no-dose-basis" if due else nothing,
         ),
     }
+
+
+def sessions_figure(rows: Sequence[LedgerRow], no_rows: Reason) -> Figure:
+    """The first of the figures alone: matched of due."""
+    due = [row for row in rows if not row.paused]
+    return _count(map(_is_done, due), len(rows) - len(due), no_rows if not rows else "all-paused")
 
 
 def split(

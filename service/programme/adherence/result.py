@@ -32,12 +32,17 @@ class Received:
 
 @dataclass(frozen=True, slots=True)
 class PlanUsed:
-    """A plan version that was in force from ``start`` up to ``end`` within what was asked."""
+    """A plan version that was in force from ``start`` up to ``end`` within what was asked.
+
+    ``first`` and ``last`` are the child's days that hold its first and its last moment.
+    """
 
     id: str
     version: int
     start: datetime
     end: datetime
+    first: date
+    last: date
 
 
 @dataclass(frozen=True, slots=True)
