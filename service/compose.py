@@ -15,8 +15,8 @@ from service.api.types import SHIPPED, STORED, WHOLE, served_types
 from service.fhir.definitions import Definitions
 from service.fhir.fast.validator import QuickValidator
 from service.fhir.json import JsonObject, read
-from service.fhir.r4.tables import operations, search_parameters
-from service.fhir.search.parameters import index_values, parameters_of
+from service.fhir.r4.tables import operations
+from service.fhir.search.parameters import SearchParameters
 from service.fhir.terminology import Terminology
 from service.fhir.validation import profile_rules
 from service.mapping.tables import tables
@@ -26,6 +26,7 @@ from service.record import Record
 from service.record.bodies import stamped
 from service.record.bulk import Maker
 from service.record.drafts import Index
+from service.record.upkeep import settle_index
 from service.resources import mappings_dir, profiles_dir
 from service.settings import Settings
 from service.store.contract import Entry, Store, Version
@@ -55,27 +56,42 @@ def build_validator(definitions: Definitions | None = None) -> QuickValidator:
     return QuickValidator(definitions or build_definitions(), rules, rest_references=True)
 
 
-def build_record(store: Store, validator: QuickValidator, clock: Clock = system_clock) -> Record:
-    """The record over a store."""
-    return Record(store, validator, clock)
+def build_parameters(definitions: Definitions | None = None) -> SearchParameters:
+    """What resources are found by: R4's own parameters and those among the definitions."""
+    further = (definitions or build_definitions()).of_type("SearchParameter")
+    return SearchParameters.of(STORED, further)
+
+
+def build_record(
+    store: Store,
+    validator: QuickValidator,
+    clock: Clock = system_clock,
+    parameters: SearchParameters | None = None,
+) -> Record:
+    """The record over a store, indexed by ``parameters`` or those that the settings lead to."""
+    known = parameters or build_parameters()
+    settle_index(store, known.digest)
+    return Record(store, validator, clock, known)
 
 
 def build_index() -> Index:
     """What works out index rows, for a process by itself."""
-    return index_values
+    return build_parameters().index
 
 
 def build_maker(settings: Settings | None = None) -> Maker:
     """What makes the rows of a bulk load ready, for a process by itself."""
     definitions = build_definitions(settings)
-    return maker_with(build_validator(definitions), definitions)
+    return maker_with(build_validator(definitions), definitions, build_parameters(definitions))
 
 
-def maker_with(validator: QuickValidator, definitions: Definitions) -> Maker:
-    """The same with a validator that is built already."""
-    served = served_types(definitions).values()
+def maker_with(
+    validator: QuickValidator, definitions: Definitions, parameters: SearchParameters
+) -> Maker:
+    """The same with what is built already."""
+    served = served_types(definitions, parameters).values()
     types = [one.name for one in served if "update" in one.interactions]
-    return Maker(validator, index_values, types)
+    return Maker(validator, parameters.index, types)
 
 
 def load_policy(settings: Settings) -> Policy:
@@ -115,54 +131,54 @@ def open_services(settings: Settings, clock: Clock = system_clock) -> Iterator[S
     """
     tables()
     definitions = build_definitions(settings)
-    validator = build_validator(definitions)
+    validator, parameters = build_validator(definitions), build_parameters(definitions)
     with (
         open_store(settings.store) as store,
         TemporaryDirectory(prefix="airway-") as folder,
         open_store(Path(folder) / "definitions.sqlite") as shelf,
     ):
-        _put_on_shelf(shelf, definitions, clock())
+        _put_on_shelf(shelf, definitions, parameters, clock())
         yield Services(
             settings=settings,
-            record=build_record(store, validator, clock),
-            definition_record=build_record(shelf, validator, clock),
+            record=build_record(store, validator, clock, parameters),
+            definition_record=build_record(shelf, validator, clock, parameters),
             definitions=definitions,
+            parameters=parameters,
             terminology=Terminology.of(definitions),
             validator=validator,
             policy=load_policy(settings),
             clock=clock,
-            maker=maker_with(validator, definitions),
+            maker=maker_with(validator, definitions, parameters),
             build_maker=partial(build_maker, settings),
         )
 
 
-def _of_the_standard(type_: str, definitions: Definitions) -> list[JsonObject]:
-    """R4's own definitions that say what is served here."""
-    if type_ == "SearchParameter":
-        return [one for one in search_parameters().values() if _is_served(one)]
-    if type_ != "OperationDefinition":
-        return []
-    served = (WHOLE, *served_types(definitions).values())
-    urls = {one.definition for each in served for one in each.operations.values()}
-    return [one for url, one in operations().items() if url in urls]
-
-
-def _is_served(parameter: JsonObject) -> bool:
-    """Whether some type is searched by it; those of all resources are declared for each."""
-    types = STORED if parameter["base"][0].endswith("Resource") else parameter["base"]
-    return any(parameter["code"] in parameters_of(type_) for type_ in types if type_ in STORED)
-
-
-def _put_on_shelf(shelf: Store, definitions: Definitions, instant: datetime) -> None:
+def _put_on_shelf(
+    shelf: Store, definitions: Definitions, parameters: SearchParameters, instant: datetime
+) -> None:
     """Definitions are found and read like any resource, from a store of their own."""
+    found = {
+        (one["resourceType"], one["id"]): one
+        for one in _shipped(definitions, parameters)
+        if "id" in one
+    }
     entries = [
         Entry(
-            Version(type_, one["id"], 1, instant, False, stamped(one, one["id"], 1, instant)),
-            index_values(one),
+            Version(type_, id_, 1, instant, False, stamped(one, id_, 1, instant)),
+            parameters.index(one),
         )
-        for type_ in SHIPPED
-        for one in (*definitions.of_type(type_), *_of_the_standard(type_, definitions))
-        if "id" in one
+        for (type_, id_), one in found.items()
     ]
     with shelf.begin() as work:
         work.write(entries)
+
+
+def _shipped(definitions: Definitions, parameters: SearchParameters) -> Iterator[JsonObject]:
+    """What says how this service works: ours, the operator's, and R4's that hold here."""
+    for type_ in SHIPPED:
+        if type_ != "SearchParameter":
+            yield from definitions.of_type(type_)
+    yield from parameters.resources
+    served = (WHOLE, *served_types(definitions, parameters).values())
+    urls = {one.definition for each in served for one in each.operations.values()}
+    yield from (one for url, one in operations().items() if url in urls)

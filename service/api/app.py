@@ -37,7 +37,7 @@ class Application:
         self.own = _own_roads(services)
         self._fhir = Roads(
             services,
-            served_types(services.definitions),
+            served_types(services.definitions, services.parameters),
             WHOLE,
             Reads(services.record, counts.count_batch),
             Reads(services.definition_record, counts.count_batch),
@@ -96,6 +96,10 @@ def _own_roads(services: Services) -> FastAPI:
 async def _warn_at_start(app: FastAPI) -> AsyncIterator[None]:
     services: Services = app.state.services
     log.warning(access_warning(services.settings))
+    for told in services.parameters.refused:
+        log.warning("a search parameter is not served", why=told)
+    if not services.record.is_indexed():
+        log.warning(health.NOT_INDEXED)
     yield
 
 

@@ -35,10 +35,6 @@ _DOCUMENTATION = (
 )
 
 
-_SPOKEN = {"text": "string"}
-"""What R4 calls our kinds of parameters where it has no such word (resource.html#search)."""
-
-
 class Capability:
     """Answers metadata. ``since`` is when this process began to serve what it says."""
 
@@ -121,8 +117,10 @@ def _interactions(served: ServedType) -> JsonObject:
         "conditionalUpdate": writable,
         "conditionalDelete": "single" if "delete" in served.interactions else "not-supported",
         "searchParam": [
-            {"name": parameter.name, "type": _SPOKEN.get(parameter.type, parameter.type)}
-            for parameter in served.parameters.values()
+            {"name": one.name}
+            | ({"definition": one.url} if one.url else {})
+            | {"type": one.declared}
+            for one in served.parameters.values()
         ],
     }
 

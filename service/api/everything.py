@@ -21,7 +21,6 @@ from service.api.queries import (
     page_size,
     pairs_of,
 )
-from service.api.search_questions import links
 from service.api.searching import cut_short, named_types, page_links
 from service.api.served import Call, Operation
 from service.fhir.json import JsonObject
@@ -55,6 +54,7 @@ def _page(call: Call, pairs: Sequence[Pair]) -> bytes:
     types = [one for one, served in call.types.items() if not served.shipped]
     asked = questions(call.id, partial(compartment, "Patient", call.id), types, wanted)
     with call.record.view(call.caller) as view:
+        links = call.services.parameters.references
         found = everything(view, asked, call.id, wanted, links, count=count, cursor=cursor)
     entries = [match_entry(version, call.base) for version in found.page.versions]
     entries += [include_entry(version, call.base) for version in found.included.versions]

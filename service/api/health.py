@@ -10,6 +10,11 @@ from service.api.services import ServicesOf
 
 router = APIRouter(prefix="/health", tags=["Health"])
 
+NOT_INDEXED = (
+    "Search parameters changed since this store was indexed: searches by them may miss resources "
+    "until `airway store reindex` has run."
+)
+
 log = structlog.get_logger("airway.health")
 
 
@@ -23,11 +28,13 @@ async def live() -> JSONResponse:
 def ready(services: ServicesOf) -> JSONResponse:
     """The store can be read; 503 otherwise, and the log says what kind of error it was.
 
-    A store is brought up to date before the first request is taken, or there is no service.
+    A store is brought up to date before the first request is taken, or there is no service. Where
+    search parameters were changed and the store was not indexed again since, a warning says so:
+    the service answers, and only searches by these parameters may miss something.
     """
     try:
-        services.record.ready()
+        indexed = services.record.is_indexed()
     except Exception as error:
         log.error("the store cannot be read", error=type(error).__name__)
         raise refusal(503, "The store cannot be read.", code="transient") from None
-    return JSONResponse({"status": "ready"})
+    return JSONResponse({"status": "ready"} | ({} if indexed else {"warnings": [NOT_INDEXED]}))

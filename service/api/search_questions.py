@@ -1,6 +1,6 @@
 """What a search over HTTP asks: its parameters understood, for one type or for several."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import cast
 
@@ -9,8 +9,8 @@ from service.api.headers import preference
 from service.api.outcomes import RestError, refusal
 from service.api.queries import PAGE, Pair, only
 from service.api.served import Call
+from service.fhir.definitions import Definitions
 from service.fhir.outcome import Finding, Severity, shown
-from service.fhir.search.parameters import parameters_of
 from service.fhir.search.query import Search, parse_search
 from service.fhir.search.terms import Criterion
 from service.fhir.subset import WHOLE, Subset, Summary, unknown_elements
@@ -82,13 +82,22 @@ def warnings_of(asked: Asking, *more: Finding) -> list[bytes]:
     return [outcome_entry(told)] if told else []
 
 
-def links(type_: str) -> list[str]:
-    """The reference parameters of a type, by name."""
-    return [one.name for one in parameters_of(type_).values() if one.type == "reference"]
-
-
 def _parsed(call: Call, type_: str, pairs: Sequence[Pair]) -> Search:
-    return parse_search(type_, pairs, base=call.base)
+    services = call.services
+    return parse_search(
+        services.parameters,
+        type_,
+        pairs,
+        now=services.clock(),
+        base=call.base,
+        sets=lambda canonical: _members(services.definitions, canonical),
+    )
+
+
+def _members(definitions: Definitions, value_set: str) -> Collection[tuple[str | None, str]] | None:
+    """Every code of a value set; None where some of them are not at hand."""
+    found = definitions.code_set(value_set)
+    return None if found is None or found.whole_systems else found.pairs
 
 
 def _also(criterion: Criterion | None) -> Iterator[Criterion]:

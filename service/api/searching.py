@@ -16,7 +16,7 @@ from service.api.bundle import Link, bundle, include_entry, match_entry
 from service.api.headers import check_accept
 from service.api.outcomes import FHIR_JSON, refusal
 from service.api.queries import PAGE, Pair, address, form_pairs_of, page_size, pairs_of
-from service.api.search_questions import Asking, Within, asking, links, warnings_of
+from service.api.search_questions import Asking, Within, asking, warnings_of
 from service.api.served import Call
 from service.fhir.outcome import Finding, shown
 from service.fhir.search.compartments import compartment
@@ -153,7 +153,9 @@ def _find(call: Call, asked: Asking, count: int) -> _Found:
             return _Found(Page((), None), total, Included())
         sort, cursor = asked.search.sort, asked.cursor
         page = page_of(view, asked.questions, sort=sort, count=count, cursor=cursor)
-        come = included(view, page.versions, asked.search.includes, links)
+        come = included(
+            view, page.versions, asked.search.includes, call.services.parameters.references
+        )
     return _Found(page, total, come)
 
 

@@ -8,7 +8,7 @@ from starlette.responses import Response
 
 from service.api.reads import Reads
 from service.api.services import Services, caller_of
-from service.fhir.search.parameters import Parameter
+from service.fhir.search.declarations import Parameter
 from service.record import Actor, Record
 
 

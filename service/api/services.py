@@ -21,6 +21,7 @@ from starlette.requests import Request
 
 from service.fhir.definitions import Definitions
 from service.fhir.fast import QuickValidator
+from service.fhir.search.parameters import SearchParameters
 from service.fhir.terminology import Terminology
 from service.programme.checks import Policy
 from service.record import Actor, Record
@@ -41,6 +42,7 @@ class Services:
     record: Record
     definition_record: Record
     definitions: Definitions
+    parameters: SearchParameters
     terminology: Terminology
     validator: QuickValidator
     policy: Policy

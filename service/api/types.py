@@ -13,7 +13,8 @@ from service.api.served import Operation, ServedType
 from service.api.terminology import TERMINOLOGY
 from service.api.validating import validate
 from service.fhir.definitions import Definitions
-from service.fhir.search.parameters import parameters_of
+from service.fhir.search.declarations import Parameter
+from service.fhir.search.parameters import SearchParameters
 
 _READING = frozenset({"read", "search-type"})
 _HISTORY = frozenset({"vread", "history-instance", "history-type"})
@@ -111,14 +112,18 @@ _OPERATIONS: Mapping[str, tuple[Operation, ...]] = {
 """Those of single types, beside what is served for all."""
 
 
-def served_types(definitions: Definitions) -> dict[str, ServedType]:
+def served_types(definitions: Definitions, parameters: SearchParameters) -> dict[str, ServedType]:
     """Every served type by name; its profiles are those among the definitions."""
     profiles = _profiles_by_type(definitions)
-    stored = {name: _served(name, profiles.get(name, ())) for name in STORED}
+    stored = {
+        name: _served(name, profiles.get(name, ()), parameters.of_type(name)) for name in STORED
+    }
     return dict(sorted((stored | {_BUNDLE.name: _BUNDLE}).items()))
 
 
-def _served(name: str, profiles: tuple[str, ...]) -> ServedType:
+def _served(
+    name: str, profiles: tuple[str, ...], parameters: Mapping[str, Parameter]
+) -> ServedType:
     shipped = name in SHIPPED
     interactions = _interactions(name)
     operations = [META] if shipped else [META, _VALIDATE]
@@ -129,7 +134,7 @@ def _served(name: str, profiles: tuple[str, ...]) -> ServedType:
         name=name,
         interactions=interactions,
         operations={operation.name: operation for operation in operations},
-        parameters=parameters_of(name),
+        parameters=parameters,
         profiles=profiles,
         shipped=shipped,
     )

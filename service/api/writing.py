@@ -17,7 +17,6 @@ from service.fhir.outcome import Finding
 from service.fhir.positions import located
 from service.record import Change, Create, Delete, Match, Patch, Update, Written
 from service.record.errors import Invalid, NotFound
-from service.record.matching import match_of
 from service.record.patches import JSON_PATCH, SentPatch
 from service.record.plans_sent import judge_of
 
@@ -139,7 +138,7 @@ def _patch_type(request: Request) -> str:
 
 
 def _match(call: Call, condition: str) -> Match:
-    return match_of(call.type, condition, base=call.base)
+    return call.services.record.match_of(call.type, condition, base=call.base)
 
 
 def _write(call: Call, change: Change, body: bytes = b"") -> Written:

@@ -17,7 +17,6 @@ from service.clinic import clinic_module
 from service.compose import build_record, build_validator, open_store
 from service.fhir.json import read
 from service.fhir.outcome import has_errors
-from service.fhir.search.parameters import PARAMETERS
 from service.fhir.validation import Validator
 from service.mapping.feed_lines import lines_of
 from service.mapping.feeds import JsonLines, rows_of
@@ -135,7 +134,7 @@ def _sessions(record: Record, clinic: Any, clock: Replay) -> RowCounts:
 
 
 def _show_resources(record: Record, validator: Validator) -> None:
-    bodies = {kind: _bodies(record, kind) for kind in PARAMETERS}
+    bodies = {kind: _bodies(record, kind) for kind in record.parameters.types}
     total, wrong = sum(map(len, bodies.values())), 0
     with count_bar("Validation", total) as one_more:
         for body in (body for kind in bodies.values() for body in kind):

@@ -10,7 +10,7 @@ import typer
 
 from service.cli.options import UNUSABLE, StoreOption, settings_with, stop
 from service.cli.progress import rate_bar
-from service.compose import build_index, open_store
+from service.compose import build_index, build_parameters, open_store
 from service.fhir.json import write
 from service.record.upkeep import reindex, verify
 from service.store.contract import Store, StoreBusyError
@@ -68,7 +68,7 @@ def reindex_store(store: StoreOption = None) -> None:
     seen = changed = 0
     with _opened(store) as opened, rate_bar("Indexing") as done:
         try:
-            for count, found in reindex(opened, build_index):
+            for count, found in reindex(opened, build_index, build_parameters().digest):
                 done(count)
                 seen += count
                 changed += len(found)

@@ -1,8 +1,10 @@
 """What conditional requests are about: from a query to a match, from a match to resources."""
 
 from collections.abc import Sequence
+from datetime import datetime
 from urllib.parse import parse_qsl
 
+from service.fhir.search.parameters import SearchParameters
 from service.fhir.search.query import Search, SearchError, parse_search
 from service.fhir.search.terms import Condition, Criterion, TokenValue
 from service.record.changes import Match
@@ -10,7 +12,9 @@ from service.record.errors import Malformed
 from service.store.contract import Reader
 
 
-def match_of(type_: str, query: str, *, base: str | None = None) -> Match:
+def match_of(
+    parameters: SearchParameters, type_: str, query: str, *, now: datetime, base: str | None = None
+) -> Match:
     """The match that a condition such as ``identifier=urn:s|1`` (If-None-Exist) asks for.
 
     ``query`` is percent-encoded; ``base`` is this service's own address. Raises Malformed for what
@@ -18,7 +22,7 @@ def match_of(type_: str, query: str, *, base: str | None = None) -> Match:
     """
     pairs = parse_qsl(query, keep_blank_values=True)
     try:
-        search = parse_search(type_, pairs, base=base)
+        search = parse_search(parameters, type_, pairs, now=now, base=base)
     except SearchError as error:
         raise Malformed.at("", str(error)) from None
     if search.unknown:

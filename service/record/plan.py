@@ -9,7 +9,6 @@ from service.fhir.outcome import Finding
 from service.record.changes import Match, Premise
 from service.record.errors import Conflict, Invalid, Malformed, NotFound
 from service.record.links import Names, as_members, references
-from service.record.matching import match_of
 from service.record.record import Record
 from service.record.requests import READING, Request
 from service.store.contract import Key
@@ -105,7 +104,7 @@ class Planning:
 
     def _match(self, type_: str, query: str, place: str) -> Match:
         try:
-            return match_of(type_, query, base=self._base)
+            return self._record.match_of(type_, query, base=self._base)
         except Malformed as error:
             raise Malformed([_moved_to(finding, place) for finding in error.findings]) from None
 

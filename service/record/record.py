@@ -16,16 +16,17 @@ from functools import partial
 from uuid import uuid4
 
 from service.fhir.outcome import Finding
-from service.fhir.search.parameters import index_values
+from service.fhir.search.parameters import SearchParameters
 from service.fhir.search.terms import Criterion, SortKey
 from service.fhir.spans import Span
 from service.record.changes import Actor, Change, Done, Match, Premise, Written
-from service.record.drafts import Draft, Drafting, Index, Validates
+from service.record.drafts import Draft, Drafting, Validates
 from service.record.errors import Busy, Gone, Invalid, Malformed, NotFound, RecordError
 from service.record.keeping import Keeping
-from service.record.matching import look_up
+from service.record.matching import look_up, match_of
 from service.record.prepared import Prepared
 from service.record.unit import Unit
+from service.record.upkeep import INDEXED_BY
 from service.record.view import View
 from service.store.contract import (
     MOST_PARTS,
@@ -56,13 +57,14 @@ class Record:
         store: Store,
         validator: Validates,
         clock: Callable[[], datetime],
+        parameters: SearchParameters,
         *,
-        index: Index = index_values,
         new_id: Callable[[], str] = random_id,
     ) -> None:
         self._store = store
-        self._drafting = Drafting(validator, index)
+        self._drafting = Drafting(validator, parameters.index)
         self._clock = clock
+        self.parameters = parameters
         self.new_id = new_id
 
     # -- in -------------------------------------------------------------------------------------
@@ -232,6 +234,10 @@ class Record:
         with self.view(caller) as view:
             return view.total(type_, criteria)
 
+    def match_of(self, type_: str, query: str, *, base: str | None = None) -> Match:
+        """What a condition asks for: see ``matching``. Raises Malformed."""
+        return match_of(self.parameters, type_, query, now=self._clock(), base=base)
+
     def matches(self, matches: Sequence[Match]) -> dict[str, list[str]]:
         """Ids of the resources that meet each match, by its name; two stand for any more."""
         with self._reading() as reader:
@@ -247,9 +253,13 @@ class Record:
         with self._reading() as reader:
             return reader.events(after, count)
 
-    def ready(self) -> None:
-        """Raises when the store cannot be read."""
-        self.events(0, 1)
+    def is_indexed(self) -> bool:
+        """Whether everything kept before can be found by the parameters that there are now.
+
+        Raises when the store cannot be read.
+        """
+        with self._reading() as reader:
+            return reader.fact(INDEXED_BY) == self.parameters.digest
 
     # -- within ---------------------------------------------------------------------------------
 

@@ -47,6 +47,9 @@ class Difference:
         return told
 
 
+INDEXED_BY = "search-parameters"
+"""The fact about a store that tells the digest of the parameters which its index was made by."""
+
 Looked = tuple[int, list[Difference]]
 """How many resources were looked at, and what does not agree."""
 
@@ -59,16 +62,32 @@ def verify(store: Store, build: BuildIndex, *, workers: int | None = None) -> It
         yield 0, flaws
 
 
-def reindex(store: Store, build: BuildIndex, *, workers: int | None = None) -> Iterator[Looked]:
+def reindex(
+    store: Store, build: BuildIndex, digest: str, *, workers: int | None = None
+) -> Iterator[Looked]:
     """Lets every resource be found by what it says; tells how many were looked at and changed.
 
-    A resource that is written meanwhile is left alone: its writer indexed it.
+    A resource that is written meanwhile is left alone: its writer indexed it. At the end the store
+    remembers ``digest``, that of the parameters.
     """
     index = build()
     with closing(spread(_portions(store), _Looking(build), workers=workers)) as looked:
         for count, found in looked:
             of_index = [one for one in found if one.number]
             yield count, _mended(store, index, of_index) if of_index else []
+    with store.begin() as work:
+        work.keep_fact(INDEXED_BY, digest)
+
+
+def settle_index(store: Store, digest: str) -> None:
+    """A store that holds nothing yet remembers which parameters its index will be made by."""
+    with store.read() as reader:
+        settled = reader.fact(INDEXED_BY) == digest or reader.walk(0, 1)
+    if settled:
+        return
+    with store.begin() as work:
+        if not work.walk(0, 1):
+            work.keep_fact(INDEXED_BY, digest)
 
 
 def _held(reader: Reader) -> Iterator[list[Held]]:

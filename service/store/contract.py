@@ -200,6 +200,9 @@ class Reader(Protocol):
     def release(self, name: str) -> Release | None:
         """What was released under this name."""
 
+    def fact(self, name: str) -> str | None:
+        """What was noted under this name about the store itself."""
+
     def walk(self, after: int, count: int) -> list[tuple[int, Version]]:
         """Current versions, deletions too, after a number, by the store's own numbers (from 1)."""
 
@@ -233,6 +236,9 @@ class UnitOfWork(Reader, Protocol):
 
     def keep_release(self, release: Release) -> Release:
         """Keep a release, or give back what was released under its name before."""
+
+    def keep_fact(self, name: str, value: str) -> None:
+        """Note something about the store itself, in place of what was noted before."""
 
 
 class Store(Protocol):

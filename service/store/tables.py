@@ -77,6 +77,14 @@ release = Table(
     Column("body", LargeBinary, nullable=False),
 )
 
+fact = Table(
+    "fact",
+    metadata,
+    Column("name", _Text, primary_key=True),
+    Column("value", _Text, nullable=False),
+)
+"""What is known about the store itself."""
+
 
 def _index_table(name: str, values: list[Column[Any]], look_up: list[str]) -> Table:
     """Clustered by resource; ``look_up`` are the columns that a search value is found by."""
