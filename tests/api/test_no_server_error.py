@@ -9,11 +9,12 @@ import pytest
 from api_client import Client, client_of, resource
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from search_language import parameters
 from set_clock import Clock
 
 from service.api.app import create_app
+from service.api.types import STORED
 from service.compose import open_services
-from service.fhir.search.parameters import PARAMETERS
 from service.settings import Settings
 
 Json = st.recursive(
@@ -23,14 +24,16 @@ Json = st.recursive(
     ),
     max_leaves=8,
 )
-Types = st.sampled_from([*sorted(PARAMETERS), "Nonsense"])
+Types = st.sampled_from([*sorted(STORED), "Nonsense"])
 Names = st.sampled_from(
     [
-        *sorted({name for named in PARAMETERS.values() for name in named}),
+        *sorted({name for type_ in STORED for name in parameters().of_type(type_)}),
         *("_count", "_sort", "_page", "_since", "_format", "_total", "mode", "profile", "start"),
     ]
 )
-Modifiers = st.sampled_from(["", ":not", ":missing", ":exact", ":Patient", ":identifier", ":above"])
+Modifiers = st.sampled_from(
+    ["", ":not", ":missing", ":exact", ":Patient", ":identifier", ":above", ":text", ":in"]
+)
 Values = st.text(max_size=12) | st.sampled_from(
     [
         "2031-03-09",

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from search_language import parameters
 from store_samples import version
 
 from service.api.places import Places
@@ -59,7 +60,7 @@ def ask(store: Counting, asked: list[tuple[Actor, str]]) -> tuple[list[Any], lis
     sizes: list[int] = []
 
     async def together() -> list[Any]:
-        reads = Reads(Guarded(store, None, None), sizes.append)  # type: ignore[arg-type]
+        reads = Reads(Guarded(store, None, None, parameters()), sizes.append)  # type: ignore[arg-type]
         each = (reads.one(caller, "Observation", id_) for caller, id_ in asked)
         return await asyncio.gather(*each, return_exceptions=True)
 
@@ -86,7 +87,7 @@ def test_each_sees_what_its_own_caller_may(store: Counting) -> None:
 
 def test_an_error_of_the_store_reaches_each_and_the_next_look_up_is_made(store: Counting) -> None:
     async def visit() -> None:
-        reads = Reads(Record(store, None, None), lambda _: None)  # type: ignore[arg-type]
+        reads = Reads(Record(store, None, None, parameters()), lambda _: None)  # type: ignore[arg-type]
         store.broken = True
         both = (reads.one(NURSE, "Observation", id_) for id_ in ("o1", "o2"))
         failed = await asyncio.gather(*both, return_exceptions=True)
@@ -99,7 +100,7 @@ def test_an_error_of_the_store_reaches_each_and_the_next_look_up_is_made(store: 
 
 def test_a_request_that_is_given_up_leaves_the_others(store: Counting) -> None:
     async def visit() -> None:
-        reads = Reads(Record(store, None, None), lambda _: None)  # type: ignore[arg-type]
+        reads = Reads(Record(store, None, None, parameters()), lambda _: None)  # type: ignore[arg-type]
         tasks = [
             asyncio.create_task(reads.one(NURSE, "Observation", f"o{number}"))
             for number in range(4)

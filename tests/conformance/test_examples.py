@@ -9,11 +9,11 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from search_language import found_by
 from shared_data import shared
 
 from service.fhir import json
 from service.fhir.definitions import Definitions
-from service.fhir.search.parameters import index_values
 from service.fhir.structure import type_facts
 from service.fhir.validation import Validator
 
@@ -56,7 +56,7 @@ def test_every_example_gives_index_rows() -> None:
     kinds = set()
     for file in examples():
         resource = json.read(file.read_bytes())
-        if index_values(resource):
+        if found_by(resource):
             kinds.add(resource["resourceType"])
     assert {"Patient", "Observation", "CarePlan", "ServiceRequest", "Goal", "Consent"} <= kinds
 

@@ -1,8 +1,9 @@
 """What belongs to a patient (R4 compartmentdefinition-patient.html, the committed facts of it)."""
 
+from search_language import parameters
+
 from service.api.types import APPENDED, RECORDED
 from service.fhir.r4.tables import compartments
-from service.fhir.search.parameters import parameters_of
 
 
 def test_every_way_into_the_compartment_is_a_parameter_that_is_served() -> None:
@@ -12,7 +13,7 @@ def test_every_way_into_the_compartment_is_a_parameter_that_is_served() -> None:
         f"{type_}:{name}"
         for type_ in (*RECORDED, *APPENDED)
         for name in ways.get(type_, ())
-        if name not in parameters_of(type_)
+        if name not in parameters().of_type(type_)
     }
     assert missing == set()
     assert len([type_ for type_ in RECORDED if type_ in ways]) > 15

@@ -5,6 +5,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from search_language import parameters
 from set_clock import Clock
 
 from service.fhir.definitions import Definitions
@@ -41,4 +42,4 @@ def store(tmp_path: Path) -> Iterator[SqliteStore]:
 
 @pytest.fixture
 def record(store: SqliteStore, validator: Validator, clock: Clock) -> Record:
-    return Record(store, validator, clock)
+    return Record(store, validator, clock, parameters())

@@ -10,6 +10,7 @@ from itertools import count
 import pytest
 from engines import ENGINES
 from record_samples import AUTHOR, observation, patient
+from search_language import parameters
 from sqlalchemy import Engine, event
 
 from service.fhir.patch import JsonPatch
@@ -82,7 +83,7 @@ def killed_at(number, work):
 
 def state(store, validator, clock):
     """Everything that can be seen of a record: the outbox, and what each search finds."""
-    record = Record(store, validator, clock)
+    record = Record(store, validator, clock, parameters())
     found = {
         type_: [(one.id, one.version, one.body) for one in record.search(AUTHOR, type_).versions]
         for type_ in ("Observation", "Patient", "Provenance")
@@ -96,13 +97,13 @@ def test_a_transaction_killed_at_any_statement_leaves_nothing(
     engine, way, tmp_path, validator, clock
 ):
     store = ENGINES[engine](tmp_path)
-    Record(store, validator, clock).write(BEFORE, AUTHOR)
+    Record(store, validator, clock, parameters()).write(BEFORE, AUTHOR)
     before = state(store, validator, clock)
     store.close()
 
     def work():
         own = ENGINES[engine](tmp_path)
-        WAYS[way](Record(own, validator, clock))
+        WAYS[way](Record(own, validator, clock, parameters()))
 
     for number in count(1):
         killed = killed_at(number, work)

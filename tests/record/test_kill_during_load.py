@@ -24,13 +24,13 @@ from typing import Any
 
 import pytest
 import uvicorn
+from search_language import found_by
 
 from service.api.app import create_app
 from service.api.services import Services
 from service.clinic import clinic_module
 from service.compose import build_record, open_services, open_store, system_clock
 from service.fhir.json import read, write
-from service.fhir.search.parameters import index_values
 from service.fhir.search.terms import Condition, TokenValue
 from service.mapping.feed_lines import lines_of
 from service.mapping.feeds import JsonLines, rows_of
@@ -216,7 +216,7 @@ def check_nothing_is_half_written(path: Path) -> None:
             for table in ("token", "reference", "date", "string", "quantity", "uri")
             for (key,) in file.execute(f"SELECT resource FROM {table}")  # noqa: S608
         )
-    assert indexed == Counter({key: len(index_values(body)) for key, body in bodies.items()})
+    assert indexed == Counter({key: len(found_by(body)) for key, body in bodies.items()})
     names = Counter(f"{body['resourceType']}/{body['id']}" for body in bodies.values())
     told = Counter(
         target["reference"].removesuffix("/_history/1")

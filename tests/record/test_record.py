@@ -322,7 +322,7 @@ class Closed(Record):
 
 def test_everything_that_leaves_passes_the_gate(record, store, clock, validator):
     made = record.write([Create(observation())], AUTHOR)[0]
-    closed = Closed(store, validator, clock)
+    closed = Closed(store, validator, clock, record.parameters)
     key = (made.type, made.id)
     with pytest.raises(NotFound):
         closed.read(AUTHOR, *key)

@@ -7,6 +7,7 @@ from pathlib import Path
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from record_samples import AUTHOR, observation, patient
+from search_language import parameters
 
 from service.fhir.json import read, write
 from service.fhir.patch import JsonPatch
@@ -40,7 +41,7 @@ def patch_entry(url, operations):
 def new_record(folder: Path, validator, clock):
     names = count(1)
     store = SqliteStore(folder / f"{next(_numbers)}.db")
-    record = Record(store, validator, clock, new_id=lambda: f"new-{next(names)}")
+    record = Record(store, validator, clock, parameters(), new_id=lambda: f"new-{next(names)}")
     record.write([Update(observation(id=id_)) for id_ in ("a", "b", "c", "d")], AUTHOR)
     return store, record
 

@@ -8,10 +8,10 @@ from typing import Any
 import pytest
 from engines import ENGINES
 from record_samples import AUTHOR, numbered, observation, patient
+from search_language import found_by, parameters
 from sqlalchemy import Connection, delete, insert, update
 
 from service.fhir.json import JsonObject
-from service.fhir.search.parameters import index_values
 from service.fhir.search.terms import Condition, IndexRow
 from service.record import Delete, Record, Update
 from service.record.drafts import Index
@@ -24,14 +24,14 @@ SEVERAL = 450
 
 
 def whole() -> Index:
-    return index_values
+    return found_by
 
 
 def without_status() -> Index:
     """As an operator's parameters might change: one fewer."""
 
     def index(resource: JsonObject) -> list[IndexRow]:
-        return [row for row in index_values(resource) if row.parameter != "status"]
+        return [row for row in found_by(resource) if row.parameter != "status"]
 
     return index
 
@@ -45,7 +45,7 @@ def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
 
 @pytest.fixture
 def record(store: Store, validator: Any, clock: Any) -> Record:
-    record = Record(store, validator, clock)
+    record = Record(store, validator, clock, parameters())
     record.write([Update(numbered(number, id=f"o-{number}")) for number in range(3)], AUTHOR)
     record.write([Update(observation(1, id="twice"))], AUTHOR)
     record.write([Update(observation(2, id="twice"))], AUTHOR)
@@ -158,10 +158,10 @@ def test_what_was_spoilt_is_found(store: Store, record: Record, how: str) -> Non
 @pytest.mark.parametrize("how", list(SPOILT)[:3])
 def test_a_spoilt_index_is_mended(store: Store, record: Record, how: str) -> None:
     spoil(store, *SPOILT[how][0])
-    changed = [one for _, found in reindex(store, whole, workers=1) for one in found]
+    changed = [one for _, found in reindex(store, whole, "d1", workers=1) for one in found]
     assert len(changed) == 1
     assert flaws(store) == []
-    assert [found for _, found in reindex(store, whole, workers=1) if found] == []
+    assert [found for _, found in reindex(store, whole, "d1", workers=1) if found] == []
 
 
 def test_after_parameters_changed(store: Store, record: Record) -> None:
@@ -173,7 +173,7 @@ def test_after_parameters_changed(store: Store, record: Record) -> None:
     assert before == SEVERAL + 4
     assert len(flaws(store, without_status, workers=2)) == before
     events = record.events(0, 10_000)
-    changed = [one for _, found in reindex(store, without_status, workers=2) for one in found]
+    changed = [one for _, found in reindex(store, without_status, "d2", workers=2) for one in found]
     assert len(changed) == before
     assert record.total(AUTHOR, "Observation", plain) == 0
     assert flaws(store, without_status) == []
@@ -189,7 +189,9 @@ def test_what_is_written_meanwhile_is_left_to_its_writer(store: Store, record: R
 
         return index
 
-    changed = [one.id for _, found in reindex(store, writing_meanwhile, workers=1) for one in found]
+    changed = [
+        one.id for _, found in reindex(store, writing_meanwhile, "d1", workers=1) for one in found
+    ]
     assert sorted(changed) == ["o-0", "o-2", "twice"]
     left = [one for one in flaws(store, without_status) if one.type == "Observation"]
     assert [one.id for one in left] == ["o-1"]

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from record_samples import AUTHOR, observation, patient
 from shared_data import shared
 
+from service.api.types import STORED
 from service.fhir.json import read
-from service.fhir.search.parameters import PARAMETERS
 from service.record import Create, Update
 from service.record.errors import RecordError
 
@@ -46,7 +46,7 @@ def examples() -> list[Path]:
     return [
         path
         for path in sorted((data / "examples").glob("*.json"))
-        if path.name.partition("-")[0] in PARAMETERS and path.stem not in flagged
+        if path.name.partition("-")[0] in STORED and path.stem not in flagged
     ]
 
 

@@ -3,9 +3,9 @@
 import sqlite3
 
 import pytest
+from search_language import parse
 from sqlalchemy import event
 
-from service.fhir.search.query import parse_search
 from service.store.contract import StoreBusyError, StoreFormatError
 from service.store.cursor import encode
 from service.store.sqlite import FORMAT, SqliteStore
@@ -74,7 +74,7 @@ QUESTIONS = {
 
 
 def search(view, *pairs):
-    asked = parse_search("Observation", pairs)
+    asked = parse("Observation", pairs)
     return view.search("Observation", asked.criteria, sort=asked.sort, count=5)
 
 

@@ -3,10 +3,9 @@
 from decimal import Decimal
 
 import pytest
+from search_language import found_by, parse
 from store_samples import version
 
-from service.fhir.search.parameters import index_values
-from service.fhir.search.query import parse_search
 from service.fhir.search.terms import QuantityRow, TokenRow
 from service.store.contract import CursorError, Entry, TooCostlyError
 from service.store.index import sortable
@@ -19,14 +18,14 @@ def keep(store, *resources) -> None:
     with store.begin() as unit:
         unit.write(
             [
-                Entry(version(one["id"], type_=one["resourceType"]), index_values(one))
+                Entry(version(one["id"], type_=one["resourceType"]), found_by(one))
                 for one in resources
             ]
         )
 
 
 def found(store, type_, *pairs, **how) -> list[str]:
-    search = parse_search(type_, pairs)
+    search = parse(type_, pairs)
     with store.read() as reader:
         page = reader.search(type_, search.criteria, sort=search.sort, **how)
         assert reader.total(type_, search.criteria) == len(page.versions)
@@ -258,7 +257,7 @@ def test_quantities_compare_as_exact_numbers(store, asked, expected):
 
 
 def pages(store, count, *pairs, between=lambda: None) -> list[str]:
-    search = parse_search("Observation", pairs)
+    search = parse("Observation", pairs)
     ids, cursor = [], None
     while True:
         with store.read() as reader:
@@ -312,7 +311,7 @@ def test_pages_neither_skip_nor_repeat_while_others_write(store):
         with store.begin() as unit:
             changed = version(f"x{number:03}", 2)
             row = observation(f"x{number:03}", effectiveDateTime="2031-01-02")
-            unit.write([Entry(changed, index_values(row))])
+            unit.write([Entry(changed, found_by(row))])
 
     for sort in ("date", "-date", "_id"):
         ids = pages(store, 7, ("_sort", sort), between=write_more)

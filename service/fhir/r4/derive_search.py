@@ -44,8 +44,9 @@ def _reduced(definition: Json) -> Json:
 
 
 def _component(component: Json) -> Json:
-    expression = component["expression"]
+    expression, definition = component["expression"], component["definition"]
+    key = (definition.rpartition("/")[2], expression)
     return {
-        "definition": component["definition"],
-        "expression": SEARCH_COMPONENTS.get(expression, expression),
+        "definition": definition,
+        "expression": SEARCH_COMPONENTS.get(key, expression),
     }

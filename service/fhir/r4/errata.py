@@ -53,11 +53,17 @@ SEARCH_EXPRESSIONS: dict[str, str | None] = {
 }
 """Search parameter id to expression; None where the parameter is left out."""
 
-SEARCH_COMPONENTS: dict[str, str] = {
+SEARCH_COMPONENTS: dict[tuple[str, str], str] = {
     # There is no type DateTime in R4.
-    "value.as(DateTime) | value.as(Period)": "value.as(dateTime) | value.as(Period)",
+    (
+        "Observation-value-date",
+        "value.as(DateTime) | value.as(Period)",
+    ): "value.as(dateTime) | value.as(Period)",
+    # Each has the expression of the other: the document is the target, the relation the code.
+    ("DocumentReference-relatesto", "code"): "target",
+    ("DocumentReference-relation", "target"): "code",
 }
-"""Expression of a part of a composite to the corrected one."""
+"""Parameter that a part of a composite is, and its expression, to the corrected expression."""
 
 NAME_RULE = "name.matches("
 """Constraints that begin so say how a name should look, not that there must be one."""

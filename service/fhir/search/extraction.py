@@ -67,10 +67,11 @@ def _takers(parameter: Parameter, type_: str) -> Iterator[tuple[Way, Take | None
 def general(parameter: Parameter, type_: str) -> Take:
     """The same by the FHIRPath engine alone, whatever the expression.
 
-    What it cannot evaluate for a resource gives no rows.
+    What it cannot evaluate for a resource gives no rows. Bare codes are found without their system:
+    the engine does not tell which element a value is of.
     """
     compiled = compile_expression(parameter.expression, R4)
-    pairs = parameter.type == "composite"
+    takes: dict[str, Take] = {}
 
     def take(resource: Any, out: list[Any]) -> None:
         try:
@@ -81,11 +82,24 @@ def general(parameter: Parameter, type_: str) -> Take:
             return
         for item in items:
             end = _SYSTEM_TYPES.get(item.type, item.type)
-            found = composite_taker(end, [parameter]) if pairs else _taker(parameter, Way((), end))
-            if found is not None and item.value is not None:
-                found(_plain(item.value), out)
+            if end not in takes:
+                takes[end] = _at_end(parameter, end)
+            if item.value is not None:
+                takes[end](_plain(item.value), out)
 
     return take
+
+
+def _at_end(parameter: Parameter, type_: str) -> Take:
+    """What takes the values of a parameter from what its expression led to."""
+    if parameter.type == "composite":
+        return composite_taker(type_, [parameter])
+    places = Places()
+    for way in to_values([Way((), type_)]):
+        found = _taker(parameter, way)
+        if found is not None:
+            places.add(way.moves, found)
+    return places.taker()
 
 
 def _plain(value: Any) -> Any:
