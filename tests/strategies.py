@@ -162,6 +162,9 @@ _the_rest = parts(
     title=texts,
     diagnosis=st.lists(diagnoses, max_size=2),
     dayBoundary=clock_times,
+    routine=parts(
+        **dict.fromkeys(("wake", "breakfast", "lunch", "supper", "bedtime"), clock_times)
+    ),
     hold=st.lists(st.builds(dict.__or__, spells(), parts(reason=texts)), max_size=2),
     safetyNet=st.lists(
         st.fixed_dictionaries({"sign": texts, "action": texts, "contact": texts}), max_size=2

@@ -27,7 +27,7 @@ from service.programme.base import (
     Text,
 )
 from service.programme.dose import Dose, Interface
-from service.programme.schedule import Schedule
+from service.programme.schedule import Routine, Schedule
 
 PlanStatus = Literal["draft", "active", "on-hold", "completed", "revoked", "entered-in-error"]
 HealthStateOfRegimen = Literal["well", "unwell", "any"]
@@ -208,6 +208,7 @@ class Programme(Document):
     end: Moment | None = None
     time_zone: tuple[ZoneFrom, ...] = Field(min_length=1)
     day_boundary: ClockTime = time(0, 0)
+    routine: Routine | None = None
     hold: tuple[Hold, ...] = ()
     regimen: tuple[Regimen, ...] = Field(min_length=1)
     device: tuple[Device, ...] = ()
