@@ -2,8 +2,8 @@
 
 Data that a clinic may look at and disagree with, like the technique catalogue. None of it is an
 absolute rule: no absolute contraindication to intermittent positive expiratory pressure has been
-reported (respiratory-care course text after AARC 1993), so what is ``blocking`` asks a prescriber to
-weigh it and to say why. A use that is ``unverified`` is off until a clinic turns it on.
+reported (respiratory-care course text after AARC 1993), so what is ``blocking`` asks a prescriber
+to weigh it and to say why. A use that is ``unverified`` is off until a clinic turns it on.
 """
 
 from collections.abc import Mapping
@@ -248,7 +248,7 @@ _ALL = (
             Use(
                 ("autogenic-drainage",),
                 "note",
-                "patient-education text from the USA, 2006: 12 years; other practice teaches from 8",
+                "patient-education text from the USA, 2006; elsewhere it is taught earlier",
                 below_age=12,
             ),
             Use(("hfcwo",), "blocking", FROM_MEMORY, "unverified", below_age=2),
