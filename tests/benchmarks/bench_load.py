@@ -87,7 +87,7 @@ def loads(engine: str, rows: int) -> None:
     for name in contenders:
         turns.tell(name)
     for name in targets:
-        verdict(f"ratio to {name}", turns.rate["load"] / turns.rate[name], REQUIRED)
+        verdict(f"ratio to {name}", turns.rate["load"] / turns.rate[name], least=REQUIRED)
 
 
 def batches_of(source, turn: int, rows: int) -> list[Lines]:

@@ -13,7 +13,7 @@ TURNS = 5
 
 
 class Turns:
-    """Rates by contender, from several turns each; a first turn warms all and does not count.
+    """A figure by contender from several turns each: its median; a first turn only warms up.
 
     ``watched`` are processes by name, for what they use while a contender runs.
     """
@@ -22,6 +22,7 @@ class Turns:
         self,
         contenders: Mapping[str, Callable[[int], float]],
         watched: Mapping[str, psutil.Process],
+        unit: str = "a second",
     ) -> None:
         rates: dict[str, list[float]] = {name: [] for name in contenders}
         used: dict[str, Counter] = {name: Counter() for name in contenders}
@@ -35,7 +36,7 @@ class Turns:
                     used[name]["wall"] += time.perf_counter() - began
                     for one, spent in before.items():
                         used[name][one] += processor_seconds(watched[one]) - spent
-        self._rates, self._used = rates, used
+        self._rates, self._used, self._unit = rates, used, unit
         self.rate = {name: median(some) for name, some in rates.items()}
 
     def tell(self, name: str, more: str = "") -> None:
@@ -46,16 +47,21 @@ class Turns:
             for one in used
             if one != "wall" and used[one] / used["wall"] >= 0.05
         )
-        print(
-            f"  {name:16}{self.rate[name]:9.0f} a second ({min(some):.0f} to {max(some):.0f})"
-            f"{'   cores: ' + cores if cores else ''}{'   ' + more if more else ''}"
-        )
+        digits = 0 if median(some) > 100 else 2
+        figure = f"{self.rate[name]:9.{digits}f} {self._unit}"
+        told = [f"{figure} ({min(some):.{digits}f} to {max(some):.{digits}f})"]
+        told += [f"cores: {cores}"] if cores else []
+        told += [more] if more else []
+        print(f"  {name:16}{'   '.join(told)}", flush=True)
 
 
-def verdict(name: str, ratio: float, required: float) -> None:
+def verdict(name: str, ratio: float, *, least: float = 0, most: float | None = None) -> None:
     """The ratio beside what is asked for."""
-    met = "met" if ratio >= required else "MISSED"
-    print(f"  {name}: {ratio:.0%}, required {required:.0%}: {met}")
+    if most is None:
+        told, met = f"{ratio:.0%}, required {least:.0%}", ratio >= least
+    else:
+        told, met = f"{ratio:.2f}, at most {most:.2f}", ratio <= most
+    print(f"  {name}: {told}: {'met' if met else 'MISSED'}", flush=True)
 
 
 def tell_shares(name: str, shares: Counter) -> None:
