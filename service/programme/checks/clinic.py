@@ -7,9 +7,11 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from service.programme.base import Band, Count, told
+from service.programme.base import Amount, Band, Count, PositiveCount, told
 from service.programme.catalogue import CAUTIONS, TECHNIQUES
 from service.programme.checks.policy import PRESSURES, Policy
+from service.programme.safety.policy import SafetyPolicy
+from service.programme.safety.rules import RULES
 
 
 class PolicyError(ValueError):
@@ -23,6 +25,14 @@ class _Diagnosis(BaseModel):
     code: str
 
 
+class _Safety(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+    rules: frozenset[str] | None = None
+    recent_days: PositiveCount = SafetyPolicy().recent_days
+    thresholds: dict[str, dict[str, Amount]] = {}
+
+
 class _Written(BaseModel):
     """Each part replaces the default of the same name; a part left out keeps its default."""
 
@@ -32,14 +42,16 @@ class _Written(BaseModel):
     mouthpiece_minimum_age: dict[str, Count] = {}
     pressure_bands: dict[str, dict[str, Band]] = {}
     irritable_airways: tuple[_Diagnosis, ...] | None = None
+    safety: _Safety = _Safety()
 
 
 def policy_of(written: Mapping[str, Any]) -> Policy:
     """The policy of a clinic: the defaults, with what is written in their place.
 
     ``written`` has ``cautions`` (those that are raised at all), ``mouthpiece_minimum_age`` (years
-    by technique), ``pressure_bands`` (``low`` and ``high`` in cm[H2O] by technique and dose part)
-    and ``irritable_airways`` (``system`` and ``code`` of diagnoses). Raises ``PolicyError``.
+    by technique), ``pressure_bands`` (``low`` and ``high`` in cm[H2O] by technique and dose part),
+    ``irritable_airways`` (``system`` and ``code`` of diagnoses) and ``safety`` (``rules`` that are
+    on, ``recent_days``, and ``thresholds`` by rule and name). Raises ``PolicyError``.
     """
     try:
         own = _Written.model_validate(written)
@@ -54,6 +66,7 @@ def policy_of(written: Mapping[str, Any]) -> Policy:
     policy = Policy(
         mouthpiece_minimum_age={**Policy().mouthpiece_minimum_age, **own.mouthpiece_minimum_age},
         pressure_bands={**Policy().pressure_bands, **_bands(own)},
+        safety=_safety_policy(own.safety),
     )
     if own.cautions is not None:
         policy = replace(policy, cautions=own.cautions)
@@ -69,6 +82,20 @@ def _bands(own: _Written) -> dict[tuple[str, str], tuple[Decimal, Decimal]]:
         for technique, parts in own.pressure_bands.items()
         for part, band in parts.items()
     }
+
+
+def _safety_policy(own: _Safety) -> SafetyPolicy:
+    _check_names("safety rule", [*(own.rules or ()), *own.thresholds], RULES)
+    numbers: dict[tuple[str, str], Decimal] = {}
+    for code, written in own.thresholds.items():
+        known = {threshold.name: threshold for threshold in RULES[code].thresholds}
+        _check_names(f"threshold of {code}", written, known)
+        for name, number in written.items():
+            if known[name].whole and number != number.to_integral_value():
+                raise PolicyError(f"{code}.{name}: a whole number is expected")
+            numbers[code, name] = number
+    policy = SafetyPolicy(numbers=numbers, recent_days=own.recent_days)
+    return policy if own.rules is None else replace(policy, rules=own.rules)
 
 
 def _check_names(kind: str, names: Any, known: Any) -> None:

@@ -12,6 +12,7 @@ from types import MappingProxyType
 
 from service.programme.base import Coded
 from service.programme.catalogue import CAUTIONS, TECHNIQUES
+from service.programme.safety.policy import SafetyPolicy
 
 _SNOMED_CT = "http://snomed.info/sct"
 PRESSURES = ("pressure", "insufflation", "exsufflation")
@@ -43,6 +44,7 @@ class Policy:
     diagnoses count, free text is never searched. ``future_tolerance``: how far ahead of the
     service's clock a session may start before its clock is doubted. ``clock_reset_before``: a
     session earlier than this comes from a device clock that fell back to its own beginning.
+    ``safety``: which safety rules are on, and their numbers.
     """
 
     cautions: frozenset[str] = frozenset(CAUTIONS)
@@ -53,6 +55,7 @@ class Policy:
     irritable_airways: frozenset[tuple[str, str]] = frozenset({(_SNOMED_CT, "195967001")})
     future_tolerance: timedelta = timedelta(minutes=10)
     clock_reset_before: date = date(2001, 1, 1)
+    safety: SafetyPolicy = field(default_factory=SafetyPolicy)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
-from types import MappingProxyType
 
 from service.programme.safety.rules import RULES
 
@@ -22,7 +21,7 @@ class SafetyPolicy:
     """
 
     rules: frozenset[str] = field(default_factory=_rules_on)
-    numbers: Mapping[tuple[str, str], Decimal] = MappingProxyType({})
+    numbers: Mapping[tuple[str, str], Decimal] = field(default_factory=dict)
     recent_days: int = 28
 
     def number(self, rule: str, name: str) -> Decimal:
@@ -49,3 +48,7 @@ class SafetyPolicy:
     def _number(self, rule: str, name: str) -> Decimal | None:
         default = {threshold.name: threshold.default for threshold in RULES[rule].thresholds}[name]
         return self.numbers.get((rule, name), default)
+
+
+DEFAULT_POLICY = SafetyPolicy()
+"""The rules as they come, for a clinic that has not decided yet."""

@@ -85,7 +85,9 @@ _DAYS_OF_BLOOD = Source(
     "reading of that",
     "published",
 )
-_FIRST = Source("A page for patients that cites the guideline of 2010, read second-hand", "published")
+_FIRST = Source(
+    "A page for patients that cites the guideline of 2010, read second-hand", "published"
+)
 _PRACTICE = Source("Common practice", "common practice")
 _PRACTICE_NO_NUMBER = Source(
     "Common practice; the number is this project's own starting value", "common practice"
@@ -194,10 +196,9 @@ _ALL = (
         title="Streaks or a trace of blood",
         looks_at="session",
         urgency="same-day",
-        expected="no blood; from {millilitres} mL on it is no longer scant",
+        expected="no blood; what is more than scant has a rule of its own",
         advice="Carry on as the plan says and tell the team the same day.",
         source=_SCANT,
-        thresholds=(_number("millilitres", "5", "mL", whole=False),),
     ),
     Rule(
         code="oxygen-low",
@@ -290,10 +291,10 @@ _ALL = (
     ),
     Rule(
         code="unwell-without-step-up",
-        title="Unwell without what was agreed for unwell days",
+        title="Unwell days with less logged than is due on them",
         looks_at="health-state",
         urgency="same-day",
-        expected="what is due on unwell days done on one of the last {days} unwell days with a log",
+        expected="all that is due on unwell days, on one of the last {days} unwell days with a log",
         advice="The team asks what would help; days without a log are not counted.",
         source=_PRACTICE_NO_NUMBER,
         thresholds=(_number("days", "2", "days"),),
