@@ -8,7 +8,7 @@ Encounter) is a pause.
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 from service.fhir.codings import codings
 from service.fhir.json import JsonObject, read
@@ -24,6 +24,7 @@ from service.mapping.logs import (
 from service.mapping.programme import from_resources
 from service.mapping.references import Resolve, target_of
 from service.programme.adherence import History, Known, LeftOut
+from service.programme.adherence.history import LeftOutKind
 from service.programme.base import Identifier
 from service.programme.checks import why_not_computable
 from service.programme.log import HealthState, Pause, Session
@@ -148,11 +149,11 @@ class _Reading:
             try:
                 programme = from_resources(plan, self._parts(plan))
             except UnmappableError as error:
-                self._leave_out(version, str(error))
+                self._leave_out(version, "plan", str(error))
                 continue
             if problems := why_not_computable(programme):
                 first = problems[0]
-                self._leave_out(version, f"{first.path}: {first.message}")
+                self._leave_out(version, "plan", f"{first.path}: {first.message}")
                 continue
             yield Known(version.id, version.version, version.instant, programme)
 
@@ -177,7 +178,7 @@ class _Reading:
     def _entries(
         self,
         observations: Sequence[tuple[Version, JsonObject]],
-        kind: str,
+        kind: Literal["session", "health-state", "pause"],
         read_entry: Callable[[JsonObject, Resolve], Entry],
     ) -> Iterator[Known[Entry]]:
         for version, observation in observations:
@@ -186,10 +187,10 @@ class _Reading:
             try:
                 entry = read_entry(observation, self.past.others)
             except UnmappableError as error:
-                self._leave_out(version, str(error))
+                self._leave_out(version, kind, str(error))
                 continue
             if not _YEARS[0] <= entry.start.year <= _YEARS[1]:
-                self._leave_out(version, "Observation.effective: the date is impossible")
+                self._leave_out(version, kind, "Observation.effective: the date is impossible")
                 continue
             excluded = _why_not(observation)
             yield Known(version.id, version.version, version.instant, entry, excluded)
@@ -200,14 +201,15 @@ class _Reading:
             if stay is None or not _is_stay(stay):
                 continue
             if reason := why_not_interpretable(stay):
-                self._leave_out(version, reason)
+                self._leave_out(version, "pause", reason)
                 continue
             pause = _pause_of(stay, self.past.patient)
             if pause is not None:
                 yield Known(f"Encounter/{version.id}", version.version, version.instant, pause)
 
-    def _leave_out(self, version: Version, reason: str) -> None:
-        self.left_out.append(LeftOut(f"{version.type}/{version.id}", version.version, reason))
+    def _leave_out(self, version: Version, kind: LeftOutKind, reason: str) -> None:
+        name = f"{version.type}/{version.id}"
+        self.left_out.append(LeftOut(name, version.version, reason, kind))
 
 
 def _why_not(observation: JsonObject) -> str | None:
