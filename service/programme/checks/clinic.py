@@ -3,13 +3,14 @@
 from collections.abc import Mapping
 from dataclasses import replace
 from decimal import Decimal
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from service.programme.base import Amount, Band, Count, PositiveCount, told
 from service.programme.catalogue import CAUTIONS, TECHNIQUES
 from service.programme.checks.policy import PRESSURES, Policy
+from service.programme.precautions import PRECAUTIONS
 from service.programme.safety.policy import SafetyPolicy
 from service.programme.safety.rules import RULES
 
@@ -42,6 +43,10 @@ class _Written(BaseModel):
     mouthpiece_minimum_age: dict[str, Count] = {}
     pressure_bands: dict[str, dict[str, Band]] = {}
     irritable_airways: tuple[_Diagnosis, ...] | None = None
+    require_screen: bool = False
+    precautions: dict[str, Literal["blocking", "note", "off"]] = {}
+    minimum_age: dict[str, Count] = {}
+    says_precaution: dict[str, tuple[_Diagnosis, ...]] = {}
     safety: _Safety = _Safety()
 
 
@@ -50,7 +55,9 @@ def policy_of(written: Mapping[str, Any]) -> Policy:
 
     ``written`` has ``cautions`` (those that are raised at all), ``mouthpiece_minimum_age`` (years
     by technique), ``pressure_bands`` (``low`` and ``high`` in cm[H2O] by technique and dose part),
-    ``irritable_airways`` (``system`` and ``code`` of diagnoses) and ``safety`` (``rules`` that are
+    ``irritable_airways`` (``system`` and ``code`` of diagnoses), ``require_screen``,
+    ``precautions`` (blocking, note or off, by code), ``minimum_age`` (years by technique),
+    ``says_precaution`` (diagnoses by code of the precaution) and ``safety`` (``rules`` that are
     on, ``recent_days``, and ``thresholds`` by rule and name). Raises ``PolicyError``.
     """
     try:
@@ -60,20 +67,32 @@ def policy_of(written: Mapping[str, Any]) -> Policy:
         place = ".".join(map(str, first["loc"]))
         raise PolicyError(f"{place}: {told(first)}") from None
     _check_names("caution", own.cautions or (), CAUTIONS)
-    _check_names("technique", [*own.mouthpiece_minimum_age, *own.pressure_bands], TECHNIQUES)
+    by_technique = (own.mouthpiece_minimum_age, own.pressure_bands, own.minimum_age)
+    _check_names("technique", [name for part in by_technique for name in part], TECHNIQUES)
+    _check_names("precaution", [*own.precautions, *own.says_precaution], PRECAUTIONS)
     for parts in own.pressure_bands.values():
         _check_names("pressure", parts, PRESSURES)
     policy = Policy(
         mouthpiece_minimum_age={**Policy().mouthpiece_minimum_age, **own.mouthpiece_minimum_age},
         pressure_bands={**Policy().pressure_bands, **_bands(own)},
+        require_screen=own.require_screen,
+        precautions=own.precautions,
+        minimum_age=own.minimum_age,
+        says_precaution={
+            **Policy().says_precaution,
+            **{code: _codes(diagnoses) for code, diagnoses in own.says_precaution.items()},
+        },
         safety=_safety_policy(own.safety),
     )
     if own.cautions is not None:
         policy = replace(policy, cautions=own.cautions)
     if own.irritable_airways is not None:
-        codes = frozenset((one.system, one.code) for one in own.irritable_airways)
-        policy = replace(policy, irritable_airways=codes)
+        policy = replace(policy, irritable_airways=_codes(own.irritable_airways))
     return policy
+
+
+def _codes(diagnoses: tuple[_Diagnosis, ...]) -> frozenset[tuple[str, str]]:
+    return frozenset((one.system, one.code) for one in diagnoses)
 
 
 def _bands(own: _Written) -> dict[tuple[str, str], tuple[Decimal, Decimal]]:
