@@ -62,6 +62,7 @@ SHIPPED = (
     "ConceptMap",
     "Measure",
     "OperationDefinition",
+    "PlanDefinition",
     "SearchParameter",
     "StructureDefinition",
     "ValueSet",

@@ -59,6 +59,14 @@ class Rule:
     thresholds: tuple[Threshold, ...] = ()
     at_once: str | None = None
 
+    def expected_at_first(self) -> str:
+        """What does not raise it, with the numbers that it comes with."""
+        unset = "as many as the clinic says"
+        numbers = {one.name: one.default for one in self.thresholds}
+        return self.expected.format(
+            **{name: unset if number is None else number for name, number in numbers.items()}
+        )
+
 
 def _number(name: str, default: str | None, unit: str, *, whole: bool = True) -> Threshold:
     return Threshold(name, None if default is None else Decimal(default), unit, whole)
