@@ -218,6 +218,10 @@ class SqlReader:
         row = self._connection.execute(asked).one_or_none()
         return None if row is None else Release(row.name, from_microseconds(row.made), row.body)
 
+    def fact(self, name: str) -> str | None:
+        asked = select(tables.fact.c.value).where(tables.fact.c.name == name)
+        return self._connection.execute(asked).scalar_one_or_none()
+
     def walk(self, after: int, count: int) -> list[tuple[int, Version]]:
         asked = _versions.add_columns(_resource.key).select_from(_of_current)
         asked = asked.where(_resource.key > after).order_by(_resource.key).limit(count)
@@ -281,6 +285,10 @@ class SqlUnitOfWork(SqlReader):
             return kept
         self._insert(tables.release, [(release.name, to_microseconds(release.made), release.body)])
         return release
+
+    def keep_fact(self, name: str, value: str) -> None:
+        self._connection.execute(delete(tables.fact).where(tables.fact.c.name == name))
+        self._insert(tables.fact, [(name, value)])
 
     def _replace(self, keys: dict[Key, int], current: dict[Key, tuple[int, Entry]]) -> None:
         """Point known resources at their new versions and forget what they were found by."""
