@@ -32,7 +32,7 @@ from service.programme.moments import earliest, latest
 from service.programme.plan import Programme
 from service.record.changes import Actor
 from service.record.record import Record
-from service.record.resolver import Resolver
+from service.record.view import View
 from service.store.contract import Key, Version
 
 Entry = TypeVar("Entry", Session, HealthState, Pause)
@@ -57,28 +57,46 @@ def child_history(
     programme: str | None = None,
 ) -> History:
     """Everything known at ``known_at`` of a child; of one programme only, where it is named."""
-    past = _Past(record, caller, f"Patient/{patient_id}", known_at, now)
+    with record.view(caller) as view:
+        return history_seen(view, patient_id, known_at, now=now, programme=programme)
+
+
+def history_seen(
+    view: View,
+    patient_id: str,
+    known_at: datetime,
+    *,
+    now: datetime,
+    programme: str | None = None,
+) -> History:
+    """The same out of one look at the record, also of what is about to be committed."""
+    past = _Past(view, f"Patient/{patient_id}", known_at, now)
     return _Reading(past, programme).history()
 
 
 class _Past:
     """The versions of a child's resources that were current at one time."""
 
-    def __init__(
-        self, record: Record, caller: Actor, patient: str, known_at: datetime, now: datetime
-    ) -> None:
-        self._record = record
-        self._caller = caller
+    def __init__(self, view: View, patient: str, known_at: datetime, now: datetime) -> None:
+        self._view = view
         self.patient = patient
         self._known_at = known_at
         self._is_past = known_at < now
-        self.others = Resolver(record, caller)
+        self._others: dict[str, JsonObject | None] = {}
+
+    def others(self, reference: str) -> JsonObject | None:
+        """What is referred to, as it is."""
+        if reference not in self._others:
+            type_, _, id_ = reference.partition("/")
+            found = self._view.current([(type_, id_)]).get((type_, id_))
+            self._others[reference] = read(found.body) if found else None
+        return self._others[reference]
 
     def about(self, type_: str, parameter: str) -> list[Version]:
         """The child's resources of a type, in the order of their ids."""
         id_ = self.patient.partition("/")[2]
         condition = Condition.refers_to(parameter, "Patient", id_)
-        found = self._record.search(self._caller, type_, [condition]).versions
+        found = self._view.search(type_, [condition]).versions
         keys = {(version.type, version.id) for version in found}
         if self._is_past:
             keys |= self._gone_since(type_)
@@ -92,7 +110,7 @@ class _Past:
             if version.instant <= self._known_at
         }
         older = [key for key in keys if key not in then]
-        for version in self._record.versions(self._caller, older) if older else ():
+        for version in self._view.versions(older):
             if version.instant <= self._known_at:
                 then[version.type, version.id] = version
         return [then[key] for key in keys if key in then and not then[key].deleted]
@@ -102,9 +120,7 @@ class _Past:
         keys: set[Key] = set()
         cursor = None
         while True:
-            page = self._record.history(
-                self._caller, type_, since=self._known_at, count=_A_PAGE, cursor=cursor
-            )
+            page = self._view.history(type_, since=self._known_at, count=_A_PAGE, cursor=cursor)
             keys |= {(version.type, version.id) for version in page.versions if version.deleted}
             if page.next is None:
                 return keys
