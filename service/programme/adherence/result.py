@@ -11,7 +11,7 @@ from service.programme.adherence.matching import Ending
 from service.programme.adherence.silence import SilentSpell
 from service.programme.log import Session
 
-RULE_VERSION = "1"
+RULE_VERSION = "2"
 """Edition of the rules in this package; raised whenever an answer could change."""
 
 _PLACED: tuple[Ending, ...] = ("matched", "extra", "over", "duplicate", "not-done")
