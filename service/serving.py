@@ -37,14 +37,14 @@ def serve(settings: Settings) -> None:
     check_binding(settings)
     if settings.workers == 1:
         with open_services(settings) as services:
-            _settle_memory()
-            uvicorn.Server(_config(create_app(services), settings)).run()
+            settle_memory()
+            uvicorn.Server(server_config(create_app(services), settings)).run()
         return
     configure()
     with open_services(settings):
         pass
     with _counted_together():
-        config = _config(Worker(settings), settings)
+        config = server_config(Worker(settings), settings)
         Multiprocess(config, sockets=[config.bind_socket()]).run()
 
 
@@ -65,7 +65,7 @@ class Worker:
         _end_with_parent()
         with open_services(self._settings) as services:
             self._app = create_app(services)
-            _settle_memory()
+            settle_memory()
             await self._app(scope, receive, send)  # the server's whole life
 
 
@@ -77,7 +77,7 @@ class _Config(uvicorn.Config):
         configure()
 
 
-def _config(app: Any, settings: Settings) -> uvicorn.Config:
+def server_config(app: Any, settings: Settings) -> uvicorn.Config:
     return _Config(
         app,
         host=settings.host,
@@ -118,7 +118,7 @@ def _end_with_parent() -> None:
     threading.Thread(target=watch, name="parent", daemon=True).start()
 
 
-def _settle_memory() -> None:
+def settle_memory() -> None:
     """What was made by now stays; the collector need not look through it again and again."""
     gc.collect()
     gc.freeze()

@@ -57,6 +57,9 @@ def _bounded() -> st.SearchStrategy[Json]:
         st.just({}),
         st.fixed_dictionaries({"bounds": spells()}),
         st.fixed_dictionaries({"boundsDuration": lengths}),
+        lengths.map(lambda low: {"boundsRange": {"low": low}}),
+        lengths.map(lambda high: {"boundsRange": {"high": high}}),
+        lengths.map(lambda length: {"boundsRange": {"low": length, "high": length}}),
     )
 
 

@@ -19,6 +19,8 @@ FOLDERS = {
     "valuesets": "ValueSet",
     "measures": "Measure",
     "operationdefinitions": "OperationDefinition",
+    "plandefinitions": "PlanDefinition",
+    "questionnaires": "Questionnaire",
 }
 """Folder -> the type of every resource in it."""
 

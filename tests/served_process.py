@@ -22,7 +22,7 @@ def served(store: str, folder: Path, **settings: str) -> Iterator[str]:
     ``settings`` are environment variables. Its log lies in ``folder``. Fails when it does not
     start, and when a request of the whole visit ended with an unexpected error.
     """
-    port = _free_port()
+    port = free_port()
     told = {**os.environ, "PYTHONPATH": str(ROOT), "AIRWAY_PORT": str(port), **settings}
     log = folder / "serve.log"
     with log.open("wb") as lines:
@@ -48,7 +48,7 @@ def served(store: str, folder: Path, **settings: str) -> Iterator[str]:
     assert "unexpected error" not in log.read_text(), log.read_text()
 
 
-def _free_port() -> int:
+def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])

@@ -29,6 +29,7 @@ from service.programme.catalogue import DEVICE_KINDS, GOAL_MEASURES, POSITIONS, 
 from service.programme.checks import check_programme
 from service.programme.log import HealthState, Pause, Session
 from service.programme.plan import Programme
+from service.programme.precautions import PRECAUTIONS
 
 # -- the programme ------------------------------------------------------------------------------
 
@@ -53,6 +54,19 @@ children = st.one_of(
         birthDate=st.sampled_from(["1999", "1999-07", "1999-07-15"]),
         sex=st.sampled_from(["female", "male", "other", "unknown"]),
         language=st.lists(languages, min_size=1, max_size=2, unique=True),
+    ),
+)
+_ASKED = [code for code, one in PRECAUTIONS.items() if one.question]
+screens = st.one_of(
+    st.fixed_dictionaries({"reference": ids.map("QuestionnaireResponse/{}".format)}),
+    st.fixed_dictionaries(
+        {
+            "date": st.one_of(days, instants).map(lambda moment: moment.isoformat()),
+            "by": professionals,
+            "answer": st.dictionaries(
+                st.sampled_from(_ASKED), st.sampled_from(["yes", "no", "unknown"]), min_size=1
+            ),
+        }
     ),
 )
 _goal = parts(
@@ -162,10 +176,14 @@ _the_rest = parts(
     title=texts,
     diagnosis=st.lists(diagnoses, max_size=2),
     dayBoundary=clock_times,
+    routine=parts(
+        **dict.fromkeys(("wake", "breakfast", "lunch", "supper", "bedtime"), clock_times)
+    ),
     hold=st.lists(st.builds(dict.__or__, spells(), parts(reason=texts)), max_size=2),
     safetyNet=st.lists(
         st.fixed_dictionaries({"sign": texts, "action": texts, "contact": texts}), max_size=2
     ),
+    screen=screens,
     review=parts({"due": days.map(date.isoformat)}, kind=texts),
     changeReason=texts,
     note=st.lists(texts, max_size=3),

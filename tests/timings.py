@@ -17,6 +17,11 @@ def schedule_json(timing: dict[str, Any]) -> dict[str, Any]:
     if "boundsDuration" in repeat:
         length = repeat["boundsDuration"]
         schedule["boundsDuration"] = {"value": length["value"], "unit": length["code"]}
+    if "boundsRange" in repeat:
+        schedule["boundsRange"] = {
+            end: {"value": length["value"], "unit": length["code"]}
+            for end, length in repeat["boundsRange"].items()
+        }
     if "event" in timing:
         schedule["event"] = timing["event"]
     return schedule

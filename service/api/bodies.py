@@ -1,12 +1,53 @@
-"""The resource in a request's body."""
+"""The resource in a request's body, and where in it something is wrong."""
+
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from typing import Final
 
 from starlette.requests import Request
 
 from service.api.headers import check_content_type
-from service.api.outcomes import refusal
+from service.api.outcomes import RestError, refusal
 from service.api.served import Call
 from service.fhir.json import JsonObject, read
-from service.fhir.outcome import shown
+from service.fhir.outcome import Finding, shown
+from service.fhir.positions import Text
+from service.record.errors import Invalid, Malformed
+
+SENT: Final = "airway.sent"
+"""Where the scope of an entry of a batch has what the client sent, and where the entry is in it."""
+
+
+class Sent:
+    """A resource within a text that a client sent: the text itself, or what is at ``place``."""
+
+    def __init__(self, text: Text, place: str = "") -> None:
+        self._text = text
+        self._place = place
+
+    def inside(self, place: str) -> "Sent":
+        """A resource in this one; ``place`` without the type of this one: ``entry[0].resource``."""
+        return Sent(self._text, f"{self._place}.{place}" if self._place else place)
+
+    def located(self, findings: Iterable[Finding]) -> list[Finding]:
+        """The findings with their lines and columns in what was sent."""
+        return self._text.located(findings, self._place)
+
+    @contextmanager
+    def locating(self) -> Iterator[None]:
+        """Refusals of the resource say where in it something is wrong."""
+        try:
+            yield
+        except RestError as error:
+            raise RestError(error.status, self.located(error.findings), error.headers) from None
+        except (Invalid, Malformed) as error:
+            raise type(error)(self.located(error.findings)) from None
+
+
+def sent_in(request: Request, body: bytes) -> Sent:
+    """What ``body``, which came with the request, is within what the client sent."""
+    within: Sent | None = request.scope.get(SENT)
+    return within or Sent(Text(body))
 
 
 async def body_of(request: Request) -> bytes:

@@ -64,8 +64,8 @@ def outcome_entry(findings: Sequence[Finding]) -> bytes:
     return _entry(write(operation_outcome(findings)), None, b'"search":{"mode":"outcome"}')
 
 
-def history_entry(version: Version, base: str) -> bytes:
-    """A version and the request that made it."""
+def history_entry(version: Version, base: str, subset: Subset = WHOLE) -> bytes:
+    """A version, or a part of it, and the request that made it."""
     method = "DELETE" if version.deleted else "POST" if version.version == 1 else "PUT"
     address = version.type if method == "POST" else f"{version.type}/{version.id}"
     status = 204 if version.deleted else 201 if version.version == 1 else 200
@@ -78,7 +78,8 @@ def history_entry(version: Version, base: str) -> bytes:
         }
     )
     tail = b'"request":%b,"response":%b' % (request, response)
-    return _entry(None if version.deleted else version.body, full_url(version, base), tail)
+    body = None if version.deleted else subset.of_body(version.body)
+    return _entry(body, full_url(version, base), tail)
 
 
 def response_entry(

@@ -3,18 +3,21 @@
 import binascii
 from base64 import b64decode
 from collections.abc import Mapping
-from datetime import datetime
 from email.utils import parsedate_to_datetime
 from typing import Any
+from urllib.parse import unquote
 
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Scope
 
+from service.api.bodies import SENT, Sent
 from service.api.bundle import response_entry
 from service.api.headers import last_modified
 from service.api.outcomes import FHIR_JSON
+from service.api.places import PREFIX
 from service.fhir.json import JsonObject, read, write
 from service.record.bodies import instant_text
+from service.record.requests import instant_of
 
 _TEXTS = ("ifMatch", "ifNoneMatch", "ifNoneExist")
 
@@ -22,7 +25,7 @@ _TEXTS = ("ifMatch", "ifNoneMatch", "ifNoneExist")
 def faults_of(request: Mapping[str, Any]) -> list[str]:
     """Names of what cannot be sent as a header."""
     faults = [name for name in _TEXTS if not is_text(request.get(name, "-"))]
-    if "ifModifiedSince" in request and _instant(request["ifModifiedSince"]) is None:
+    if "ifModifiedSince" in request and instant_of(request["ifModifiedSince"]) is None:
         faults.append("ifModifiedSince")
     return faults
 
@@ -37,8 +40,11 @@ def relative(url: str, base: str) -> str:
     return url.removeprefix(f"{base}/").lstrip("/")
 
 
-async def ask(roads: ASGIApp, request: Request, entry: JsonObject, base: str) -> bytes:
-    """The answer to an entry, as the entry that tells of it. ``request`` brought the Bundle."""
+async def ask(roads: ASGIApp, request: Request, entry: JsonObject, base: str, sent: Sent) -> bytes:
+    """The answer to an entry, as the entry that tells of it.
+
+    ``request`` brought the Bundle; ``sent``: where the resource of the entry stands in it.
+    """
     asked = entry["request"]
     path, _, query = relative(asked["url"], base).partition("?")
     media_type, body = _body(entry)
@@ -46,10 +52,11 @@ async def ask(roads: ASGIApp, request: Request, entry: JsonObject, base: str) ->
     scope = {
         **request.scope,
         "method": "GET" if head_only else asked["method"],
-        "path": f"/fhir/{path}",
+        "path": f"{PREFIX}/{unquote(path)}",
         "query_string": query.encode(),
         "headers": _headers(request, asked, media_type),
         "path_params": {},
+        SENT: sent,
     }
     return await _exchange(roads, scope, body, with_body=not head_only)
 
@@ -72,8 +79,9 @@ def _body(entry: JsonObject) -> tuple[str, bytes]:
 def _headers(
     request: Request, asked: Mapping[str, str], media_type: str
 ) -> list[tuple[bytes, bytes]]:
-    since = _instant(asked.get("ifModifiedSince"))
+    since = instant_of(asked.get("ifModifiedSince"))
     named = {
+        "accept": FHIR_JSON,
         "content-type": media_type,
         "host": request.headers.get("host"),
         "if-match": asked.get("ifMatch"),
@@ -87,14 +95,6 @@ def _headers(
         for name, value in named.items()
         if value
     ]
-
-
-def _instant(text: Any) -> datetime | None:
-    try:
-        found = datetime.fromisoformat(text)
-    except (TypeError, ValueError):
-        return None
-    return found if found.tzinfo else None
 
 
 async def _exchange(roads: ASGIApp, scope: Scope, body: bytes, *, with_body: bool) -> bytes:

@@ -85,7 +85,9 @@ class Roads:
         self._reads = {False: record_reads, True: definition_reads}
         roads = (
             *ROADS,
-            *_own_roads(Capability(types, whole, services.clock()), Bundles(types, self)),
+            *_own_roads(
+                Capability(types, whole, services.clock()), Bundles(types, record_reads, self)
+            ),
         )
         self._places = Places([*(road.path for road in roads), *_CALLS])
         self._open = {

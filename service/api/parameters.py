@@ -41,6 +41,11 @@ class Parameters:
             raise refusal(400, f"Parameter {name} needs one text value.", code="value")
         return values[0] if values else None
 
+    def place(self, name: str) -> str:
+        """Where the resource of a parameter stands, as a FHIRPath without the type."""
+        number = list(self._parts).index(name) if name in self._parts else 0
+        return f"parameter[{number}].resource"
+
     def resource(self, name: str) -> JsonObject | None:
         """The resource that a parameter holds."""
         resource = self._parts.get(name, {}).get("resource")

@@ -7,13 +7,14 @@ from typing import cast
 from service.api.bundle import outcome_entry
 from service.api.headers import preference
 from service.api.outcomes import RestError, refusal
+from service.api.parts import check_elements
 from service.api.queries import PAGE, Pair, only
 from service.api.served import Call
 from service.fhir.definitions import Definitions
 from service.fhir.outcome import Finding, Severity, shown
 from service.fhir.search.query import Search, parse_search
 from service.fhir.search.terms import Criterion
-from service.fhir.subset import WHOLE, Subset, Summary, unknown_elements
+from service.fhir.subset import WHOLE, Subset, Summary
 from service.record.finding import Question
 
 Within = Callable[[str], Criterion | None]
@@ -109,10 +110,7 @@ def _subset(search: Search, types: Sequence[str]) -> Subset:
     summary, elements = cast(Summary, search.summary or "false"), search.elements
     if search.count == 0:
         return WHOLE
-    wrong = unknown_elements(elements, types)
-    if wrong:
-        told = f"There is no element {shown(wrong[0])} at the root of {' or '.join(types[:5])}."
-        raise refusal(400, told, code="value", expression="http._elements")
+    check_elements(elements, types)
     if summary == "text" and search.includes:
         told = "A summary of text goes with no _include and no _revinclude."
         raise refusal(400, told, expression="http._summary")

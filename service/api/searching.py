@@ -21,7 +21,9 @@ from service.api.served import Call
 from service.fhir.outcome import Finding, shown
 from service.fhir.search.compartments import compartment
 from service.record.finding import page_of, total_of
-from service.record.includes import MOST_INCLUDED, MOST_STEPS, Included, included
+from service.record.includes import MOST_INCLUDED, MOST_STEPS, Included, Links, included
+from service.record.transactions import Asked
+from service.record.view import View
 from service.store.contract import Page
 
 _TYPES = "_type"
@@ -124,16 +126,32 @@ def named_types(call: Call, pairs: Sequence[Pair]) -> list[str]:
     return named
 
 
+def asked_of_type(call: Call) -> Asked:
+    """A search of a type by GET, understood and not yet carried out."""
+    return _asked(call, _of_type(call, pairs_of(call.request)))
+
+
 async def _search(call: Call, target: _Target) -> Response:
     check_accept(call.request)
 
     def work() -> bytes:
-        asked = asking(call, target.types, target.pairs, target.within)
-        settings = call.services.settings
-        count = page_size(asked.search.count, settings.page_size, settings.max_page_size)
-        if asked.search.summary == "count":
-            count = 0
-        found = _find(call, asked, count)
+        asked = _asked(call, target)
+        with call.record.view(call.caller) as view:
+            return asked(view)
+
+    return Response(await run_in_threadpool(work), media_type=FHIR_JSON)
+
+
+def _asked(call: Call, target: _Target) -> Asked:
+    """Raises SearchError and RestError for what cannot be understood."""
+    asked = asking(call, target.types, target.pairs, target.within)
+    settings = call.services.settings
+    count = page_size(asked.search.count, settings.page_size, settings.max_page_size)
+    if asked.search.summary == "count":
+        count = 0
+
+    def answer(view: View) -> bytes:
+        found = _find(view, asked, count, call.services.parameters.references)
         return bundle(
             "searchset",
             _entries(call, asked, found),
@@ -141,21 +159,18 @@ async def _search(call: Call, target: _Target) -> Response:
             links=_links(target, asked, count, found.page.next),
         )
 
-    return Response(await run_in_threadpool(work), media_type=FHIR_JSON)
+    return answer
 
 
-def _find(call: Call, asked: Asking, count: int) -> _Found:
+def _find(view: View, asked: Asking, count: int, links: Links) -> _Found:
     """With ``_total=none`` nothing is counted, unless nothing but a count is asked."""
     counted = count == 0 or asked.search.total != "none"
-    with call.record.view(call.caller) as view:
-        total = total_of(view, asked.questions) if counted else None
-        if count == 0:
-            return _Found(Page((), None), total, Included())
-        sort, cursor = asked.search.sort, asked.cursor
-        page = page_of(view, asked.questions, sort=sort, count=count, cursor=cursor)
-        come = included(
-            view, page.versions, asked.search.includes, call.services.parameters.references
-        )
+    total = total_of(view, asked.questions) if counted else None
+    if count == 0:
+        return _Found(Page((), None), total, Included())
+    sort, cursor = asked.search.sort, asked.cursor
+    page = page_of(view, asked.questions, sort=sort, count=count, cursor=cursor)
+    come = included(view, page.versions, asked.search.includes, links)
     return _Found(page, total, come)
 
 

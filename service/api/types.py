@@ -63,6 +63,7 @@ SHIPPED = (
     "ConceptMap",
     "Measure",
     "OperationDefinition",
+    "PlanDefinition",
     "SearchParameter",
     "StructureDefinition",
     "ValueSet",

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from service.api.bodies import body_of, object_in
+from service.api.bodies import Sent, body_of, object_in, sent_in
 from service.api.headers import check_accept
 from service.api.outcomes import outcome_response, refusal
 from service.api.parameters import Parameters
@@ -13,7 +13,6 @@ from service.api.queries import only, pairs_of
 from service.api.served import Call
 from service.fhir.json import JsonObject, read
 from service.fhir.outcome import Finding, has_errors, shown
-from service.fhir.positions import located
 
 _MODES = frozenset({"create", "update", "delete", "profile"})
 _CARRIED_OUT = frozenset({"batch", "transaction"})
@@ -24,16 +23,16 @@ class _Question:
     resource: JsonObject | None
     mode: str | None
     profile: str | None
-    text: bytes | None
-    """The body, when it is the resource itself."""
+    sent: Sent | None
+    """Where the resource was sent, if it was."""
 
 
 async def validate(call: Call) -> Response:
     """Answers 200 and an OperationOutcome, whatever is found.
 
     The resource is the body, the parameter ``resource`` of a Parameters body, or, at a resource's
-    own address and without either, the one that is stored. Findings in a body that is the resource
-    have its lines and columns.
+    own address and without either, the one that is stored. Findings in what was sent have its lines
+    and columns.
     """
     check_accept(call.request)
     body = b"" if call.request.method == "GET" else await call.request.body()
@@ -49,21 +48,21 @@ async def validate(call: Call) -> Response:
 def _question(call: Call, body: bytes) -> _Question:
     pairs = pairs_of(call.request)
     mode, profile = only(pairs, "mode"), only(pairs, "profile")
-    resource, text = None, None
+    resource, sent = None, None
     if body:
-        text = body
+        sent = sent_in(call.request, body)
         resource = object_in(body, call.services.settings.max_body_bytes)
         if resource.get("resourceType") == "Parameters":
             given = Parameters(resource)
             mode = given.text("mode") or mode
             profile = given.text("profile") or profile
-            resource, text = given.resource("resource"), None
+            resource, sent = given.resource("resource"), sent.inside(given.place("resource"))
     if mode is not None and mode not in _MODES:
         told = f"Found {shown(mode)}, expected one of: {', '.join(sorted(_MODES))}."
         raise refusal(400, told, code="value", expression="http.mode")
     if mode == "profile" and profile is None:
         raise refusal(400, "Mode profile needs a profile.", expression="http.profile")
-    return _Question(resource, mode, profile, text)
+    return _Question(resource, mode, profile, sent)
 
 
 def _findings(call: Call, question: _Question) -> list[Finding]:
@@ -85,8 +84,8 @@ def _findings(call: Call, question: _Question) -> list[Finding]:
     profiles = [question.profile] if question.profile else []
     findings = call.services.validator.diagnose(resource, profiles)
     findings += _findings_of_mode(call.type, question.mode, resource, id_)
-    if question.text is not None:
-        findings = located(findings, question.text)
+    if question.sent is not None:
+        findings = question.sent.located(findings)
     if not has_errors(findings):
         accepted = question.mode in {"create", "update"}
         told = "No errors: this would be accepted." if accepted else "No errors were found."

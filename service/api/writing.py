@@ -8,15 +8,13 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.api.answers import written_response
-from service.api.bodies import body_of, resource_in
+from service.api.bodies import body_of, resource_in, sent_in
 from service.api.headers import check_accept, check_content_type, etag, last_modified, preference
 from service.api.outcomes import FHIR_JSON, RestError, outcome_response, refusal
 from service.api.served import Call
 from service.fhir.json import read
 from service.fhir.outcome import Finding
-from service.fhir.positions import located
 from service.record import Change, Create, Delete, Match, Patch, Update, Written
-from service.record.errors import Invalid, NotFound
 from service.record.patches import JSON_PATCH, SentPatch
 from service.record.plans_sent import judge_of
 
@@ -32,7 +30,8 @@ async def create(call: Call) -> Response:
 
     def work() -> Written:
         match = None if condition is None else _match(call, condition)
-        return _write(call, Create(resource_in(body, call), match=match), body)
+        with sent_in(call.request, body).locating():
+            return _write(call, Create(resource_in(body, call), match=match))
 
     return written_response(call.request, await run_in_threadpool(work), call.base)
 
@@ -53,12 +52,14 @@ async def _update(call: Call, match_in: Callable[[], Match | None]) -> Response:
     only_new = _is_only_new(call.request)
 
     def work() -> Written:
-        resource, match = resource_in(body, call), match_in()
-        if match is None and resource.get("id") != call.id:
-            told = "The id in the body must be the id in the address."
-            raise refusal(400, told, expression=f"{call.type}.id")
-        change = Update(resource, call.request.headers.get("if-match"), only_new, match)
-        return _write(call, change, body)
+        match = match_in()
+        with sent_in(call.request, body).locating():
+            resource = resource_in(body, call)
+            if match is None and resource.get("id") != call.id:
+                told = "The id in the body must be the id in the address."
+                raise refusal(400, told, expression=f"{call.type}.id")
+            change = Update(resource, call.request.headers.get("if-match"), only_new, match)
+            return _write(call, change)
 
     return written_response(call.request, await run_in_threadpool(work), call.base)
 
@@ -98,24 +99,21 @@ async def delete_matching(call: Call) -> Response:
     """DELETE of a type with a condition: the one resource that meets it, or nothing."""
     check_accept(call.request)
 
-    def work() -> Written | None:
+    def work() -> Written:
         match = _match(call, call.request.url.query)
-        change = Delete(call.type, None, call.request.headers.get("if-match"), match)
-        try:
-            return _write(call, change)
-        except NotFound:
-            return None
+        return _write(call, Delete(call.type, None, call.request.headers.get("if-match"), match))
 
     return _deleted(call.request, await run_in_threadpool(work))
 
 
-def _deleted(request: Request, written: Written | None) -> Response:
+def _deleted(request: Request, written: Written) -> Response:
+    """Also where there was nothing to delete, which is no error (R4 http.html#delete)."""
     headers = {}
-    if written is not None:
+    if written.done != "absent":
         headers["ETag"] = etag(written.version)
         headers["Last-Modified"] = last_modified(written.instant)
     if preference(request).returns == "OperationOutcome":
-        done = "deleted" if written is not None else "nothing met the condition"
+        done = "there was nothing to delete" if written.done == "absent" else "deleted"
         told = Finding("information", "informational", "", f"Done: {done}.")
         return outcome_response(200, [told], headers)
     return Response(status_code=204, headers=headers)
@@ -141,13 +139,6 @@ def _match(call: Call, condition: str) -> Match:
     return call.services.record.match_of(call.type, condition, base=call.base)
 
 
-def _write(call: Call, change: Change, body: bytes = b"") -> Written:
-    """Carries out a change; what is wrong with the resource in ``body`` is located there."""
-    services = call.services
-    judge = judge_of([change], services.policy)
-    try:
-        return services.record.write([change], by=call.caller, before_commit=judge)[0]
-    except Invalid as error:
-        if not body:
-            raise
-        raise Invalid(located(error.findings, body)) from None
+def _write(call: Call, change: Change) -> Written:
+    judge = judge_of([change], call.services.policy)
+    return call.record.write([change], by=call.caller, before_commit=judge)[0]

@@ -19,8 +19,8 @@ from service.fhir.r4 import tables
 CONFORMANCE_TYPES = frozenset(
     [
         "CapabilityStatement", "CodeSystem", "ConceptMap", "ImplementationGuide", "Library",
-        "Measure", "NamingSystem", "OperationDefinition", "Questionnaire", "SearchParameter",
-        "StructureDefinition", "ValueSet",
+        "Measure", "NamingSystem", "OperationDefinition", "PlanDefinition", "Questionnaire",
+        "SearchParameter", "StructureDefinition", "ValueSet",
     ]
 )  # fmt: skip
 

@@ -112,21 +112,43 @@ class Positions:
         return str(json.loads(token[1])) if token else ""
 
 
+class Text:
+    """A JSON text whose places are looked up only when something was found in it, and then once."""
+
+    def __init__(self, text: bytes) -> None:
+        self._text = text
+        self._positions: Positions | None = None
+
+    def located(self, findings: Iterable[Finding], place: str = "") -> list[Finding]:
+        """The findings with their lines and columns; those that have them keep them.
+
+        ``place``: where in the text the resource stands that the findings are about, as a FHIRPath
+        from the outermost object, without its type. A text that cannot be read has one finding,
+        located by the reader.
+        """
+        found = list(findings)
+        if all(finding.line is not None for finding in found):
+            return found
+        if self._positions is None:
+            self._positions = Positions(self._text)
+        return [_placed(finding, self._positions, place) for finding in found]
+
+
 def located(findings: Iterable[Finding], text: bytes) -> list[Finding]:
-    """The findings with their lines and columns in ``text``; those that have them keep them.
-
-    A text that cannot be read has one finding, located by the reader.
-    """
-    found = list(findings)
-    if all(finding.line is not None for finding in found):
-        return found
-    positions = Positions(text)
-    return [_placed(finding, positions) for finding in found]
+    """The findings in a text that is read once, with their lines and columns."""
+    return Text(text).located(findings)
 
 
-def _placed(finding: Finding, positions: Positions) -> Finding:
-    place = positions.of(finding.expression) if finding.line is None else None
-    return finding if place is None else replace(finding, line=place[0], column=place[1])
+def _placed(finding: Finding, positions: Positions, place: str) -> Finding:
+    if finding.line is not None:
+        return finding
+    expression = finding.expression
+    if place and not expression.startswith("http."):
+        if expression[:1].isupper():  # begins with the type of the resource
+            expression = expression.partition(".")[2]
+        expression = f"{place}.{expression}" if expression else place
+    found = positions.of(expression)
+    return finding if found is None else replace(finding, line=found[0], column=found[1])
 
 
 def _called(step: str, members: dict[str, int]) -> list[str]:

@@ -14,6 +14,7 @@ from service.fhir.json import JsonObject
 from service.mapping.canonical import UCUM, code_system
 from service.mapping.conceptmaps import Translation, is_same_coding
 from service.programme.catalogue import TECHNIQUES
+from service.programme.precautions import PRECAUTIONS
 
 UCUM_UNITS = {
     "s": "s", "min": "min", "h": "h", "d": "d", "wk": "wk", "mo": "mo", "a": "a",
@@ -142,6 +143,35 @@ def _reference(argument: str, _: Maps) -> Converter:
     return Converter(write, read)
 
 
+def _answers(system: str, _: Maps) -> Converter:
+    """Items of a QuestionnaireResponse: the answer to each question, a code of ``system``."""
+    url = code_system(system)
+
+    def read(items: list[JsonObject], _: Context) -> JsonObject | None:
+        found = {}
+        for item in items:
+            for answer in item.get("answer", []):
+                coding = answer.get("valueCoding", {})
+                if coding.get("system") == url and "code" in coding:
+                    found[item["linkId"]] = coding["code"]
+        return found or None
+
+    def write(value: JsonObject | None, old: list[JsonObject] | None, _: Context) -> Any:
+        before = {item["linkId"]: item for item in old or []}
+        kept = [item for link, item in before.items() if link not in PRECAUTIONS]
+        new = [
+            _answered(before.get(link, {}), link, url, code) for link, code in (value or {}).items()
+        ]
+        return new + kept or None
+
+    return Converter(write, read)
+
+
+def _answered(old: JsonObject, link: str, system: str, code: str) -> JsonObject:
+    question = {"linkId": link, "text": PRECAUTIONS[link].question}
+    return question | old | {"answer": [{"valueCoding": {"system": system, "code": code}}]}
+
+
 def _fixed(value: str, _: Maps) -> Converter:
     if not value:
         raise ValueError("a fixed value is expected in the column map")
@@ -233,6 +263,7 @@ _MAKERS: dict[str, Callable[[str, Maps], Converter]] = {
     "ucum": _ucum,
     "key": _key,
     "reference": _reference,
+    "answers": _answers,
     "fixed": _fixed,
     "fixed-coding": _fixed_coding,
     "translate": _translate,

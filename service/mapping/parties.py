@@ -11,9 +11,11 @@ from dataclasses import dataclass, field
 
 from service.fhir.json import JsonObject, write
 from service.mapping.converters import Context
+from service.mapping.documents import built
 from service.mapping.errors import UnmappableError
 from service.mapping.references import Resolve
 from service.mapping.tables import tables
+from service.programme.plan import Screen
 
 Ids = Callable[[str, str], str]
 """From resource type and the key of a part to the logical id that its resource gets or has."""
@@ -71,6 +73,15 @@ class PartyMaker:
         reference = self._made("diagnosis", diagnosis, place, {"subject": subject})
         return {"reference": reference, "display": diagnosis["condition"]["text"]}
 
+    def screen(self, screen: JsonObject, subject: JsonObject, place: str) -> JsonObject:
+        """Reference to the answers to the safety screen."""
+        if _is_reference(screen, place):
+            return {"reference": screen["reference"]}
+        author = self.professional(screen.get("by", {}), f"{place}.by")
+        links = {"subject": subject, "author": author}
+        reference = self._made("screen", screen, place, links)
+        return {"reference": reference, "display": f"Safety screen, {screen['date']}"}
+
     def _made(
         self, part: str, party: JsonObject, place: str, links: JsonObject | None = None
     ) -> str:
@@ -105,6 +116,9 @@ def read_party(part: str, reference: JsonObject | None, resolve: Resolve, place:
     party = _described(table.read(resource, Context()))
     if part == "team":
         party |= _members(resource, resolve)
+    elif part == "screen":
+        author = read_party("professional", resource.get("author"), resolve, f"{target}.author")
+        party = built(Screen, party | {"by": author}).to_json()
     is_enough = party.get("identifier") if part == "child" else party
     return party if is_enough else {"reference": target}
 

@@ -16,6 +16,7 @@ from service.mapping.errors import UnmappableError
 from service.mapping.interpretable import why_not_interpretable
 from service.mapping.narrative import narrative
 from service.mapping.parties import Ids, PartyMaker, read_party
+from service.mapping.path import Step
 from service.mapping.references import (
     Resolve,
     carried,
@@ -24,6 +25,7 @@ from service.mapping.references import (
     relink,
     target_of,
 )
+from service.mapping.screens import read_screen, screen_entry
 from service.mapping.tables import tables
 from service.programme.plan import Programme
 
@@ -37,7 +39,11 @@ Parts = Mapping[str, JsonObject]
 
 @dataclass(frozen=True, slots=True)
 class ProgrammeResources:
-    """One version of a plan. ``parties`` are the child, team, conditions that had to be made."""
+    """One version of a plan.
+
+    ``parties`` are the child, team, conditions and answers that had to be made; ``screen`` is the
+    reference to the answers to the safety screen, empty where there is none.
+    """
 
     care_plan: JsonObject
     regimens: Parts
@@ -45,6 +51,7 @@ class ProgrammeResources:
     review: JsonObject | None = None
     goals: Parts = field(default_factory=dict)
     parties: tuple[JsonObject, ...] = ()
+    screen: str = ""
 
     def of_version(self) -> Iterator[JsonObject]:
         """What belongs to this version alone: plan, regimens, devices, review, goals."""
@@ -106,7 +113,8 @@ def gather(care_plan: JsonObject, resolve: Resolve) -> ProgrammeResources:
         part = _found(target_of(goal), resolve, place)
         if part is not None and _has_identifier(part, GOAL):
             goals[_key(part, "goal", place)] = part
-    return ProgrammeResources(care_plan, regimens, devices, review, goals)
+    screen = target_of(screen_entry(care_plan, resolve) or {})
+    return ProgrammeResources(care_plan, regimens, devices, review, goals, screen=screen)
 
 
 def document_of(resources: ProgrammeResources, resolve: Resolve) -> Programme:
@@ -135,6 +143,7 @@ def document_of(resources: ProgrammeResources, resolve: Resolve) -> Programme:
     ]
     if resources.review:
         document["review"] = tables()[REVIEW].read(resources.review, context)
+    document["screen"] = read_screen(screen_entry(plan, resolve), resolve)
     return built(Programme, document)
 
 
@@ -193,9 +202,9 @@ class _Writer:
         plan = self._plan(child, author, context)
         made = ProgrammeResources(plan, regimens, devices, review, goals)
         self._link(plan, made)
-        return ProgrammeResources(
-            plan, regimens, devices, review, goals, tuple(self._parties.made.values())
-        )
+        screen = self._screen(plan, child)
+        parties = tuple(self._parties.made.values())
+        return ProgrammeResources(plan, regimens, devices, review, goals, parties, screen)
 
     def _plan(self, child: JsonObject, author: JsonObject, context: Context) -> JsonObject:
         document = self._document
@@ -221,6 +230,18 @@ class _Writer:
             addresses.append(pointing(same[0] if same else None, new))
         if addresses:
             plan["addresses"] = addresses
+
+    def _screen(self, plan: JsonObject, child: JsonObject) -> str:
+        """Refers to the screen among what others refer to; says to which."""
+        former = self._earlier.screen if self._earlier else ""
+        screen, new = self._document.get("screen"), None
+        if screen is not None:
+            new = self._parties.screen(screen, child, "Programme.screen")
+        ours = Step(
+            "supportingInfo", True, matches=lambda item: former != "" and target_of(item) == former
+        )
+        ours.place(plan, new and pointing(ours.find(plan), new))
+        return target_of(new or {})
 
     def _link(self, plan: JsonObject, made: ProgrammeResources) -> None:
         earlier = self._earlier

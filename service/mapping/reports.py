@@ -1,34 +1,24 @@
-"""Adherence as MeasureReports: one for each figure, with its counts, its splits, its grounds."""
+"""One child's adherence as MeasureReports, one a figure: counts, splits, what it rests on."""
 
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
-from decimal import Decimal
 from uuid import NAMESPACE_URL, uuid5
 
 from service.fhir.json import JsonObject
 from service.mapping.canonical import BASE, code_system, extension_url
-from service.programme.adherence import FIGURES, Adherence, Ending, Figure, FigureName
-from service.programme.adherence.figures import SplitBy
-
-MEASURE_VERSION = "0.1.0"
-"""Version of the Measures in this package that a report follows."""
-
-_POPULATION = "http://terminology.hl7.org/CodeSystem/measure-population"
-_IMPROVEMENT = "http://terminology.hl7.org/CodeSystem/measure-improvement-notation"
-_ABSENT = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
-_METHOD = "Wilson, 95%"
-_NOTE = "The sessions of one child are not independent; read the interval as a rough guide."
-_DIGITS = Decimal("0.0001")
-
-_ENDINGS: tuple[tuple[str, Ending], ...] = (
-    ("extra", "extra"),
-    ("over", "over"),
-    ("unplaced", "doubtful"),
-    ("not-done", "not-done"),
-    ("duplicate", "duplicate"),
-    ("excluded", "excluded"),
+from service.mapping.report_course import clock_doubts, plan_changes, trends, weekly
+from service.mapping.report_parts import (
+    concept,
+    extension,
+    instant,
+    populations,
+    report,
+    row_populations,
+    score_of,
 )
-"""Population of a report and the rows it counts; a doubtful clock leaves a row unplaced."""
+from service.programme.adherence import FIGURES, Adherence, Figure, FigureName, Known, LeftOut
+from service.programme.adherence.figures import SplitBy
+from service.programme.log import Session
 
 _SPLITS: Mapping[SplitBy, tuple[str, str]] = {
     "source": ("source", "airway-recording"),
@@ -38,66 +28,96 @@ _SPLITS: Mapping[SplitBy, tuple[str, str]] = {
 """Split -> code of the stratifier, code system of its strata."""
 
 
-def measure_reports(adherence: Adherence, subject: JsonObject) -> list[JsonObject]:
-    """A report for each figure about ``subject`` (a Reference to the child).
-
-    The ids are worked out from child, figure, days and knowledge date: the same question gets the
-    same report.
-    """
-    return [_report(name, adherence, subject) for name in FIGURES]
-
-
 def report_bundle(adherence: Adherence, subject: JsonObject) -> JsonObject:
-    """The reports as a collection; what could not be read of the child's is listed at its end."""
-    resources = measure_reports(adherence, subject)
-    entries = [{"fullUrl": f"urn:uuid:{one['id']}", "resource": one} for one in resources]
+    """A report for each figure about ``subject`` (a Reference to the child), as a collection.
+
+    What could not be read of the child's is listed at its end.
+    """
+    resources = [individual_report(name, adherence, subject) for name in FIGURES]
     if adherence.left_out:
-        name = _uuid("left-out", adherence, subject)
-        entries.append({"fullUrl": f"urn:uuid:{name}", "resource": _left_out(name, adherence)})
+        id_ = _uuid("left-out", adherence, subject)
+        resources.append({"resourceType": "OperationOutcome", "id": id_, **left_out(adherence)})
+    return collection(resources, adherence.computed_at)
+
+
+def collection(resources: Iterable[JsonObject], computed_at: datetime) -> JsonObject:
+    """A Bundle of resources that are stored nowhere."""
     return {
         "resourceType": "Bundle",
         "type": "collection",
-        "timestamp": _instant(adherence.computed_at),
-        "entry": entries,
+        "timestamp": instant(computed_at),
+        "entry": [{"fullUrl": f"urn:uuid:{one['id']}", "resource": one} for one in resources],
     }
 
 
-def _report(name: FigureName, adherence: Adherence, subject: JsonObject) -> JsonObject:
-    report: JsonObject = {
-        "resourceType": "MeasureReport",
+def individual_report(
+    name: FigureName,
+    adherence: Adherence,
+    subject: JsonObject,
+    *,
+    received_since: datetime | None = None,
+) -> JsonObject:
+    """One figure of one child.
+
+    The id is worked out from child, figure, days and knowledge date: the same question gets the
+    same report. With ``received_since`` only sessions that became known after it are listed as
+    evaluated; the figures are of all.
+    """
+    told = report(name, "individual", adherence.first, adherence.last, adherence.computed_at)
+    told |= {
         "id": _uuid(name, adherence, subject),
-        "extension": [_computed_from(adherence), _coverage(adherence), *_bases(name, adherence)],
-        "status": "complete",
-        "type": "individual",
-        "measure": f"{BASE}/Measure/airway-{name}|{MEASURE_VERSION}",
+        "extension": [_computed_from(adherence), _coverage(adherence), *_more(name, adherence)],
         "subject": subject,
-        "date": _instant(adherence.computed_at),
-        "period": {"start": adherence.first.isoformat(), "end": adherence.last.isoformat()},
-        "improvementNotation": _concept(_IMPROVEMENT, "increase"),
         "group": [_group(name, adherence)],
     }
-    counted = [{"reference": reference} for reference in _counted(adherence)]
-    return report | ({"evaluatedResource": counted} if counted else {})
+    counted = [
+        {"reference": f"Observation/{session.id}/_history/{session.version}"}
+        for session in _counted(adherence)
+        if received_since is None or session.known_at > received_since
+    ]
+    return told | ({"evaluatedResource": counted} if counted else {})
+
+
+def left_out(adherence: Adherence) -> JsonObject:
+    """What could not be read of the child's, as issues of an OperationOutcome."""
+    return {"issue": [_left_out(one) for one in adherence.left_out]}
+
+
+def _left_out(one: LeftOut) -> JsonObject:
+    return {
+        "severity": "warning",
+        "code": "incomplete",
+        "diagnostics": f"{one.id}/_history/{one.version} was left out: {one.reason}",
+    }
 
 
 def _uuid(name: str, adherence: Adherence, subject: JsonObject) -> str:
-    asked = (name, subject["reference"], adherence.first, adherence.last, adherence.known_at)
+    asked: tuple[object, ...] = (
+        name, subject["reference"], adherence.first, adherence.last, adherence.known_at,
+    )  # fmt: skip
+    if adherence.technique is not None:
+        asked = (*asked, adherence.technique)
     return str(uuid5(NAMESPACE_URL, "|".join(map(str, (BASE, *asked)))))
 
 
 def _group(name: FigureName, adherence: Adherence) -> JsonObject:
     figure = adherence.figures[name]
-    populations = list(_populations(name, figure))
-    if name == "sessions":
-        endings, system = adherence.endings, code_system("airway-adherence-population")
-        populations += [_population(system, code, endings[ending]) for code, ending in _ENDINGS]
-    group: JsonObject = {"population": populations, "measureScore": _score(name, figure)}
     strata = [
-        {"code": [_concept(code_system("airway-adherence-split"), code)], "stratum": parts}
+        {"code": [concept(code_system("airway-adherence-split"), code)], "stratum": parts}
         for by, (code, system) in _SPLITS.items()
         if (parts := list(_strata(name, adherence.splits[by], system)))
     ]
-    return group | {"stratifier": strata}
+    group: JsonObject = {
+        "population": list(populations(name, figure)),
+        "measureScore": score_of(name, figure),
+        "stratifier": strata,
+    }
+    if name == "sessions":
+        group["population"] += row_populations(adherence.row_counts, adherence.endings)
+        strata.append(weekly(adherence))
+        if found := trends(adherence):
+            group = {"extension": found, **group}
+    return group
 
 
 def _strata(
@@ -105,50 +125,24 @@ def _strata(
 ) -> Iterator[JsonObject]:
     for code, figures in parts.items():
         yield {
-            "value": _concept(code_system(system), code),
-            "population": list(_populations(name, figures[name])),
-            "measureScore": _score(name, figures[name]),
+            "value": concept(code_system(system), code),
+            "population": list(populations(name, figures[name])),
+            "measureScore": score_of(name, figures[name]),
         }
-
-
-def _populations(name: FigureName, figure: Figure) -> Iterator[JsonObject]:
-    """Of a share denominator, exclusion and numerator; of the mean dose what was averaged."""
-    everything = figure.denominator + figure.paused
-    whole = "measure-population" if name == "dose" else "denominator"
-    yield _population(_POPULATION, whole, everything)
-    yield _population(_POPULATION, f"{whole}-exclusion", figure.paused)
-    if name != "dose":
-        yield _population(_POPULATION, "numerator", int(figure.numerator))
-
-
-def _population(system: str, code: str, count: int) -> JsonObject:
-    return {"code": _concept(system, code), "count": count}
-
-
-def _score(name: FigureName, figure: Figure) -> JsonObject:
-    if figure.score is None:
-        return {"extension": [{"url": _ABSENT, "valueCode": "not-applicable"}]}
-    score: JsonObject = {"value": _decimal(figure.score)}
-    if name == "dose" or figure.low is None or figure.high is None:
-        return score
-    interval = _complex(
-        "interval",
-        {"url": "low", "valueDecimal": _decimal(figure.low)},
-        {"url": "high", "valueDecimal": _decimal(figure.high)},
-        {"url": "method", "valueString": _METHOD},
-        {"url": "note", "valueString": _NOTE},
-    )
-    return {"extension": [interval], **score}
 
 
 def _computed_from(adherence: Adherence) -> JsonObject:
     plans = dict.fromkeys(f"CarePlan/{one.id}/_history/{one.version}" for one in adherence.plans)
-    return _complex(
+    ranged = any(row.most is not None for row in adherence.ledger)
+    technique = adherence.technique
+    return extension(
         "computed-from",
-        {"url": "known-at", "valueDateTime": _instant(adherence.known_at)},
+        {"url": "known-at", "valueDateTime": instant(adherence.known_at)},
         {"url": "rule-version", "valueString": adherence.rule_version},
         {"url": "zone-data", "valueString": adherence.zone_data},
         *({"url": "plan", "valueReference": {"reference": plan}} for plan in plans),
+        *([] if technique is None else [{"url": "technique", "valueCode": technique}]),
+        *([{"url": "bound", "valueCode": "low"}] if ranged else []),
     )
 
 
@@ -157,7 +151,7 @@ def _coverage(adherence: Adherence) -> JsonObject:
         {"start": spell.first.isoformat(), "end": spell.last.isoformat()}
         for spell in adherence.silent_spells
     )
-    return _complex(
+    return extension(
         "log-coverage",
         {"url": "observed-days", "valueUnsignedInt": adherence.observed_days},
         {"url": "unlogged-days", "valueUnsignedInt": adherence.unlogged_days},
@@ -165,44 +159,16 @@ def _coverage(adherence: Adherence) -> JsonObject:
     )
 
 
-def _bases(name: FigureName, adherence: Adherence) -> Iterator[JsonObject]:
+def _more(name: FigureName, adherence: Adherence) -> Iterator[JsonObject]:
+    """What a single figure says beside its counts."""
     if name == "dose":
         for basis in sorted({row.basis for row in adherence.ledger if row.share is not None}):
             yield {"url": extension_url("dose-basis"), "valueCode": basis}
+    if name == "sessions":
+        yield from plan_changes(adherence)
+        yield from clock_doubts(adherence)
 
 
-def _counted(adherence: Adherence) -> Iterable[str]:
+def _counted(adherence: Adherence) -> Iterable[Known[Session]]:
     """The sessions that a figure credits, each as the version that was read."""
-    return (
-        f"Observation/{row.credit.id}/_history/{row.credit.version}"
-        for row in adherence.ledger
-        if row.credit is not None
-    )
-
-
-def _left_out(id_: str, adherence: Adherence) -> JsonObject:
-    issues = [
-        {
-            "severity": "warning",
-            "code": "incomplete",
-            "diagnostics": f"{one.id}/_history/{one.version} was left out: {one.reason}",
-        }
-        for one in adherence.left_out
-    ]
-    return {"resourceType": "OperationOutcome", "id": id_, "issue": issues}
-
-
-def _complex(name: str, *parts: JsonObject) -> JsonObject:
-    return {"url": extension_url(name), "extension": list(parts)}
-
-
-def _concept(system: str, code: str) -> JsonObject:
-    return {"coding": [{"system": system, "code": code}]}
-
-
-def _decimal(value: float) -> Decimal:
-    return Decimal(value).quantize(_DIGITS)
-
-
-def _instant(instant: datetime) -> str:
-    return instant.isoformat(timespec="milliseconds")
+    return (row.credit for row in adherence.ledger if row.credit is not None)

@@ -20,6 +20,7 @@ from service.programme.plan import (
     Programme,
     Regimen,
     Review,
+    Screen,
     Team,
 )
 from service.programme.schedule import Schedule
@@ -36,6 +37,7 @@ PARTS: Mapping[str, type[Document]] = {
     "professional": Professional,
     "team": Team,
     "diagnosis": Diagnosis,
+    "screen": Screen,
     "session": Session,
     "health-state": HealthState,
     "pause": Pause,
@@ -48,6 +50,7 @@ SET_BY_CODE = frozenset(
         "Professional.reference",
         "Team.reference",
         "Diagnosis.reference",
+        "Screen.reference",
         "Goal.own",
         "Session.id",
         "Session.regimen",

@@ -1,11 +1,14 @@
 """Signs in a session log on which the family must act at once, whoever reads the log or does not.
 
-Common practice: more than streaks of fresh blood, pain in the chest, faintness, or a session that
-was stopped, end the session and are a reason to call, as the plan says.
+Which signs those are stands in the table of the safety rules.
 """
 
 from collections.abc import Mapping
 from typing import Any
+
+from service.programme.checks.view import View
+from service.programme.log import Session
+from service.programme.safety import DEFAULT_POLICY, SafetyPolicy, Signs, signs_at_once
 
 NOT_WATCHED = (
     "Nobody watches these logs. Stop, and do what the plan says; in an emergency call the "
@@ -13,19 +16,24 @@ NOT_WATCHED = (
 )
 
 
-def alarms(document: Mapping[str, Any]) -> tuple[str, ...]:
+def alarms(document: Mapping[str, Any], policy: SafetyPolicy = DEFAULT_POLICY) -> tuple[str, ...]:
     """The signs that a session document names, in words.
 
-    Takes the raw document, so that a row that is refused for another reason is not passed over.
-    Why a session was stopped is free text, so every stop counts.
+    Takes the raw document, so that a row that is refused for another reason is not passed over;
+    what is well formed in it counts. Why a session was stopped is free text, so every stop counts.
     """
-    blood = document.get("blood")
-    found = {
-        "more than streaks of blood": (
-            isinstance(blood, Mapping) and blood.get("seen") == "more-than-streaks"
-        ),
-        "chest pain": document.get("chestPain") is True,
-        "faintness": document.get("faint") is True,
-        "stopped early": bool(document.get("stoppedEarly")),
-    }
-    return tuple(sign for sign, is_there in found.items() if is_there)
+    return signs_at_once(_signs(document), policy)
+
+
+def _signs(document: Mapping[str, Any]) -> Signs:
+    session = View(Session, document, Session.__name__)
+    blood = session.part("blood")
+    return Signs(
+        blood=blood.value("seen"),
+        millilitres=blood.value("volume"),
+        scheme=blood.value("scheme"),
+        spo2=session.value("spo2"),
+        chest_pain=session.value("chestPain") is True,
+        faint=session.value("faint") is True,
+        stopped_early=str(document.get("stoppedEarly") or "") or None,
+    )

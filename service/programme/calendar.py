@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import MAXYEAR, UTC, date, datetime, time, timedelta, tzinfo
 
 _A_DAY = timedelta(days=1)
+_A_SECOND = timedelta(seconds=1)
 BEGINNING = datetime(1, 1, 3, tzinfo=UTC)
 END = datetime(9999, 12, 29, tzinfo=UTC)
 """Ends of time, far enough from Python's own to be shown in any zone."""
@@ -106,8 +107,14 @@ class Calendar:
             if self._index(instant) == index and bounds[0] <= instant < bounds[1]:
                 return instant
         # The child travelled across that time: the moment of the journey stands for it.
-        journeys = [since for since in self._since if bounds[0] <= since < bounds[1]]
-        return journeys[0] if journeys else bounds[0]
+        journeys = [since for since in self._since if bounds[0] < since < bounds[1]]
+        return journeys[0] if journeys else self._nearest(day, clock, bounds)
+
+    def _nearest(self, day: date, clock: time, bounds: tuple[datetime, datetime]) -> datetime:
+        """The end of a day cut by a journey that is nearest to a time it did not have."""
+        stretch = self._stretches[self._index(bounds[0])]
+        instant = _instant(_date_of(day, clock, stretch.boundary), clock, stretch.zone)
+        return bounds[0] if instant < bounds[0] else bounds[1] - _A_SECOND
 
     def _index(self, instant: datetime) -> int:
         return bisect_right(self._since, instant)

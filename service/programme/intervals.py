@@ -1,7 +1,11 @@
 """How sure a share is."""
 
-from math import sqrt
+from collections.abc import Sequence
+from functools import cache
+from math import atan, cos, pi, sin, sqrt
+from statistics import fmean, stdev
 
+_SURE = 0.95
 Z_95 = 1.959963984540054
 """The 97.5% point of the standard normal distribution."""
 
@@ -36,3 +40,43 @@ def newcombe(one: tuple[int, int], other: tuple[int, int]) -> tuple[float, float
     low = difference - sqrt((share_one - low_one) ** 2 + (high_other - share_other) ** 2)
     high = difference + sqrt((high_one - share_one) ** 2 + (share_other - low_other) ** 2)
     return low, high
+
+
+def mean_with_interval(values: Sequence[float]) -> tuple[float, float | None, float | None]:
+    """The mean of values and the ends of its 95% interval (Student's t); no ends for one value.
+
+    Raises ``ValueError`` (``statistics.StatisticsError``) for none.
+    """
+    mean = fmean(values)
+    if len(values) == 1:
+        return mean, None, None
+    half = student_t_95(len(values) - 1) * stdev(values) / sqrt(len(values))
+    return mean, mean - half, mean + half
+
+
+@cache
+def student_t_95(freedom: int) -> float:
+    """The 97.5% point of Student's t for so many degrees of freedom, at least one."""
+    low, high = 0.0, 13.0  # 12.706 for one degree, the largest
+    while low < (middle := (low + high) / 2) < high:
+        if _within(middle, freedom) < _SURE:
+            low = middle
+        else:
+            high = middle
+    return middle
+
+
+def _within(t: float, freedom: int) -> float:
+    """The probability that Student's t lies between -t and t.
+
+    Abramowitz and Stegun, Handbook of Mathematical Functions, 26.7.3 and 26.7.4: finite sums.
+    """
+    angle = atan(t / sqrt(freedom))
+    odd = freedom % 2
+    term = cos(angle) if odd else 1.0
+    total = term if freedom > 1 else 0.0
+    for k in range(2 + odd, freedom - 1, 2):
+        term *= cos(angle) ** 2 * (k - 1) / k
+        total += term
+    sums = sin(angle) * total
+    return 2 / pi * (angle + sums) if odd else sums

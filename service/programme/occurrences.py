@@ -76,16 +76,18 @@ def _repeated(
     elif rate is not None:
         yield from by_period(rate, calendar, anchor, asked, bounds)
     elif schedule.count is not None and not schedule.event:
-        yield from _at_any_time(schedule.count, calendar, bounds)
+        yield from _at_any_time(schedule.count, schedule.count_max, calendar, bounds)
 
 
-def _at_any_time(times: int, calendar: Calendar, bounds: Span) -> Iterator[Occurrence]:
+def _at_any_time(
+    times: int, most: int | None, calendar: Calendar, bounds: Span
+) -> Iterator[Occurrence]:
     """A number of times and no rhythm: any time within the bounds; placed on the first day if
     those are open."""
     day = calendar.day_of(bounds.start)
     placed = bounds if bounds.end < END else Span(bounds.start, calendar.start(day + _A_DAY))
     for at in middles(placed, times):
-        yield Occurrence(bounds.start, bounds.end, at, calendar.day_of(at), by_day=False)
+        yield Occurrence(bounds.start, bounds.end, at, calendar.day_of(at), False, most)
 
 
 def _listed(schedule: Schedule, calendar: Calendar) -> Iterator[Occurrence]:
@@ -108,9 +110,14 @@ def _clocks(schedule: Schedule, routine: Mapping[str, tuple[time, ...]]) -> list
 def _bounds(schedule: Schedule, calendar: Calendar, plan: Span) -> Span:
     if schedule.bounds is not None:
         return calendar.span(schedule.bounds.start or plan.start, schedule.bounds.end)
-    if schedule.bounds_duration is not None:
-        return Span(plan.start, _after(plan.start, schedule.bounds_duration, calendar))
-    return Span(plan.start, END)
+    length = _length(schedule)
+    return Span(plan.start, END if length is None else _after(plan.start, length, calendar))
+
+
+def _length(schedule: Schedule) -> Length | None:
+    if schedule.bounds_range is not None:
+        return schedule.bounds_range.low or schedule.bounds_range.high
+    return schedule.bounds_duration
 
 
 def _after(start: datetime, length: Length, calendar: Calendar) -> datetime:

@@ -6,9 +6,9 @@ something is wrong. What is refused and what is cautioned about is in ``checks.p
 """
 
 from datetime import time
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from service.programme.base import (
     Amount,
@@ -27,7 +27,8 @@ from service.programme.base import (
     Text,
 )
 from service.programme.dose import Dose, Interface
-from service.programme.schedule import Schedule
+from service.programme.precautions import PRECAUTIONS
+from service.programme.schedule import Routine, Schedule
 
 PlanStatus = Literal["draft", "active", "on-hold", "completed", "revoked", "entered-in-error"]
 HealthStateOfRegimen = Literal["well", "unwell", "any"]
@@ -193,6 +194,29 @@ class Override(Document):
     reason: Text
 
 
+Answer = Literal["yes", "no", "unknown"]
+
+
+def _as_asked(answers: dict[str, Answer]) -> dict[str, Answer]:
+    """In the order of the form: the order in which they are written says nothing."""
+    places = {code: place for place, code in enumerate(PRECAUTIONS)}
+    ordered = sorted(answers, key=lambda code: (places.get(code, len(places)), code))
+    return {code: answers[code] for code in ordered}
+
+
+class Screen(Document):
+    """What was asked before a technique was prescribed.
+
+    Either ``reference`` to the answers that the record holds, or the answers by the code of the
+    precaution, when they were given and who asked. What is not answered was not asked.
+    """
+
+    reference: Reference | None = None
+    date: Moment | None = None
+    by: Professional | None = None
+    answer: Annotated[dict[Code, Answer], AfterValidator(_as_asked)] = Field(default_factory=dict)
+
+
 class Programme(Document):
     """One version of a child's airway-clearance home programme."""
 
@@ -208,10 +232,12 @@ class Programme(Document):
     end: Moment | None = None
     time_zone: tuple[ZoneFrom, ...] = Field(min_length=1)
     day_boundary: ClockTime = time(0, 0)
+    routine: Routine | None = None
     hold: tuple[Hold, ...] = ()
     regimen: tuple[Regimen, ...] = Field(min_length=1)
     device: tuple[Device, ...] = ()
     safety_net: tuple[SafetyNet, ...] = ()
+    screen: Screen | None = None
     review: Review | None = None
     goal: tuple[Goal, ...] = ()
     override: tuple[Override, ...] = ()

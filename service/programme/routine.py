@@ -8,10 +8,21 @@ from collections.abc import Mapping
 from datetime import time
 from types import MappingProxyType
 
-from service.programme.schedule import DayEvent
+from service.programme.schedule import DayEvent, Routine
 
-_BREAKFAST, _LUNCH, _SUPPER = time(7, 30), time(12, 30), time(18, 0)
+_MEALS = {"M": time(7, 30), "D": time(12, 30), "V": time(18, 0)}
+"""Breakfast, lunch and supper by the letter that R4 has for them."""
 _BEDTIME = time(20, 30)
+
+
+def _of_meals(meals: Mapping[str, time]) -> dict[str, tuple[time, ...]]:
+    """At, before and after each meal, and any of them."""
+    found: dict[str, tuple[time, ...]] = {}
+    for how in ("C", "AC", "PC"):
+        found[how] = tuple(meals.values())
+        found |= {f"{how}{letter}": (clock,) for letter, clock in meals.items()}
+    return found
+
 
 DAILY_ROUTINE: Mapping[str, tuple[time, ...]] = MappingProxyType(
     {
@@ -29,13 +40,22 @@ DAILY_ROUTINE: Mapping[str, tuple[time, ...]] = MappingProxyType(
         "NIGHT": (time(22, 0),),
         "HS": (_BEDTIME,),
         "PHS": (_BEDTIME,),
-        **{f"{how}": (_BREAKFAST, _LUNCH, _SUPPER) for how in ("C", "AC", "PC")},
-        **{f"{how}M": (_BREAKFAST,) for how in ("C", "AC", "PC")},
-        **{f"{how}D": (_LUNCH,) for how in ("C", "AC", "PC")},
-        **{f"{how}V": (_SUPPER,) for how in ("C", "AC", "PC")},
+        **_of_meals(_MEALS),
     }
 )
 """Event -> clock times; a code that means any meal means three."""
+
+
+def routine_of(own: Routine | None) -> Mapping[str, tuple[time, ...]]:
+    """Event -> clock times as the family has them, the usual ones where it does not say."""
+    if own is None:
+        return DAILY_ROUTINE
+    stated = {"M": own.breakfast, "D": own.lunch, "V": own.supper}
+    meals = {letter: stated[letter] or usual for letter, usual in _MEALS.items()}
+    sleep = {"WAKE": own.wake, "HS": own.bedtime, "PHS": own.bedtime}
+    told = {event: (clock,) for event, clock in sleep.items() if clock is not None}
+    return {**DAILY_ROUTINE, **_of_meals(meals), **told}
+
 
 _BEFORE = frozenset({"AC", "ACM", "ACD", "ACV", "HS"})
 

@@ -39,6 +39,29 @@ class Length(Document):
     unit: UnitOfTime
 
 
+class LengthRange(Document):
+    """A length of time between two; either end may be open.
+
+    The lower end says until when something is due, or the upper one where it stands alone.
+    """
+
+    low: Length | None = None
+    high: Length | None = None
+
+
+class Routine(Document):
+    """The clock times of the family's own day; what is left out is taken as usual.
+
+    They only place what is due within its day (for example before breakfast).
+    """
+
+    wake: ClockTime | None = None
+    breakfast: ClockTime | None = None
+    lunch: ClockTime | None = None
+    supper: ClockTime | None = None
+    bedtime: ClockTime | None = None
+
+
 class Schedule(Document):
     """How often, on which days, at what times (R4 ``Timing``).
 
@@ -48,6 +71,7 @@ class Schedule(Document):
     event: tuple[Instant, ...] = ()
     bounds: Bounds | None = None
     bounds_duration: Length | None = None
+    bounds_range: LengthRange | None = None
     count: PositiveCount | None = None
     count_max: PositiveCount | None = None
     duration: Amount | None = None

@@ -8,8 +8,11 @@ from service.fhir.json import JsonObject
 from service.fhir.search.terms import Criterion
 from service.store.contract import Identity, Version
 
-Done = Literal["created", "updated", "deleted", "unchanged", "existing"]
-"""``unchanged``: the record says so already. ``existing``: a conditional create found one."""
+Done = Literal["created", "updated", "deleted", "unchanged", "existing", "absent"]
+"""``unchanged``: the record says so already. ``existing``: a conditional create found one.
+``absent``: what was to be deleted never was, or nothing meets the condition (R4 http.html#delete:
+no error); its version is 0.
+"""
 
 
 @dataclass(frozen=True, slots=True)

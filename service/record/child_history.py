@@ -8,7 +8,7 @@ Encounter) is a pause.
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 from service.fhir.codings import codings
 from service.fhir.json import JsonObject, read
@@ -24,6 +24,7 @@ from service.mapping.logs import (
 from service.mapping.programme import from_resources
 from service.mapping.references import Resolve, target_of
 from service.programme.adherence import History, Known, LeftOut
+from service.programme.adherence.history import LeftOutKind
 from service.programme.base import Identifier
 from service.programme.checks import why_not_computable
 from service.programme.log import HealthState, Pause, Session
@@ -31,7 +32,7 @@ from service.programme.moments import earliest, latest
 from service.programme.plan import Programme
 from service.record.changes import Actor
 from service.record.record import Record
-from service.record.resolver import Resolver
+from service.record.view import View
 from service.store.contract import Key, Version
 
 Entry = TypeVar("Entry", Session, HealthState, Pause)
@@ -56,28 +57,46 @@ def child_history(
     programme: str | None = None,
 ) -> History:
     """Everything known at ``known_at`` of a child; of one programme only, where it is named."""
-    past = _Past(record, caller, f"Patient/{patient_id}", known_at, now)
+    with record.view(caller) as view:
+        return history_seen(view, patient_id, known_at, now=now, programme=programme)
+
+
+def history_seen(
+    view: View,
+    patient_id: str,
+    known_at: datetime,
+    *,
+    now: datetime,
+    programme: str | None = None,
+) -> History:
+    """The same out of one look at the record, also of what is about to be committed."""
+    past = _Past(view, f"Patient/{patient_id}", known_at, now)
     return _Reading(past, programme).history()
 
 
 class _Past:
     """The versions of a child's resources that were current at one time."""
 
-    def __init__(
-        self, record: Record, caller: Actor, patient: str, known_at: datetime, now: datetime
-    ) -> None:
-        self._record = record
-        self._caller = caller
+    def __init__(self, view: View, patient: str, known_at: datetime, now: datetime) -> None:
+        self._view = view
         self.patient = patient
         self._known_at = known_at
         self._is_past = known_at < now
-        self.others = Resolver(record, caller)
+        self._others: dict[str, JsonObject | None] = {}
+
+    def others(self, reference: str) -> JsonObject | None:
+        """What is referred to, as it is."""
+        if reference not in self._others:
+            type_, _, id_ = reference.partition("/")
+            found = self._view.current([(type_, id_)]).get((type_, id_))
+            self._others[reference] = read(found.body) if found else None
+        return self._others[reference]
 
     def about(self, type_: str, parameter: str) -> list[Version]:
         """The child's resources of a type, in the order of their ids."""
         id_ = self.patient.partition("/")[2]
         condition = Condition.refers_to(parameter, "Patient", id_)
-        found = self._record.search(self._caller, type_, [condition]).versions
+        found = self._view.search(type_, [condition]).versions
         keys = {(version.type, version.id) for version in found}
         if self._is_past:
             keys |= self._gone_since(type_)
@@ -91,7 +110,7 @@ class _Past:
             if version.instant <= self._known_at
         }
         older = [key for key in keys if key not in then]
-        for version in self._record.versions(self._caller, older) if older else ():
+        for version in self._view.versions(older):
             if version.instant <= self._known_at:
                 then[version.type, version.id] = version
         return [then[key] for key in keys if key in then and not then[key].deleted]
@@ -101,9 +120,7 @@ class _Past:
         keys: set[Key] = set()
         cursor = None
         while True:
-            page = self._record.history(
-                self._caller, type_, since=self._known_at, count=_A_PAGE, cursor=cursor
-            )
+            page = self._view.history(type_, since=self._known_at, count=_A_PAGE, cursor=cursor)
             keys |= {(version.type, version.id) for version in page.versions if version.deleted}
             if page.next is None:
                 return keys
@@ -148,11 +165,11 @@ class _Reading:
             try:
                 programme = from_resources(plan, self._parts(plan))
             except UnmappableError as error:
-                self._leave_out(version, str(error))
+                self._leave_out(version, "plan", str(error))
                 continue
             if problems := why_not_computable(programme):
                 first = problems[0]
-                self._leave_out(version, f"{first.path}: {first.message}")
+                self._leave_out(version, "plan", f"{first.path}: {first.message}")
                 continue
             yield Known(version.id, version.version, version.instant, programme)
 
@@ -177,7 +194,7 @@ class _Reading:
     def _entries(
         self,
         observations: Sequence[tuple[Version, JsonObject]],
-        kind: str,
+        kind: Literal["session", "health-state", "pause"],
         read_entry: Callable[[JsonObject, Resolve], Entry],
     ) -> Iterator[Known[Entry]]:
         for version, observation in observations:
@@ -186,10 +203,10 @@ class _Reading:
             try:
                 entry = read_entry(observation, self.past.others)
             except UnmappableError as error:
-                self._leave_out(version, str(error))
+                self._leave_out(version, kind, str(error))
                 continue
             if not _YEARS[0] <= entry.start.year <= _YEARS[1]:
-                self._leave_out(version, "Observation.effective: the date is impossible")
+                self._leave_out(version, kind, "Observation.effective: the date is impossible")
                 continue
             excluded = _why_not(observation)
             yield Known(version.id, version.version, version.instant, entry, excluded)
@@ -200,14 +217,15 @@ class _Reading:
             if stay is None or not _is_stay(stay):
                 continue
             if reason := why_not_interpretable(stay):
-                self._leave_out(version, reason)
+                self._leave_out(version, "pause", reason)
                 continue
             pause = _pause_of(stay, self.past.patient)
             if pause is not None:
                 yield Known(f"Encounter/{version.id}", version.version, version.instant, pause)
 
-    def _leave_out(self, version: Version, reason: str) -> None:
-        self.left_out.append(LeftOut(f"{version.type}/{version.id}", version.version, reason))
+    def _leave_out(self, version: Version, kind: LeftOutKind, reason: str) -> None:
+        name = f"{version.type}/{version.id}"
+        self.left_out.append(LeftOut(name, version.version, reason, kind))
 
 
 def _why_not(observation: JsonObject) -> str | None:

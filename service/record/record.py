@@ -84,7 +84,7 @@ class Record:
         would be and what the changes led to, and undoes everything by raising.
 
         Raises Invalid (every finding of every change), Malformed (two changes of one resource),
-        Conflict, NotFound (deleting or patching what never was), Gone (patching what was deleted),
+        Conflict, NotFound (patching what never was), Gone (patching what was deleted),
         Busy.
         """
         drafts = self._drafts(_with_places(changes))
@@ -173,7 +173,11 @@ class Record:
     def view(self, caller: Actor) -> Iterator[View]:
         """Several questions about one and the same state of the record."""
         with self._reading() as reader:
-            yield self._view(reader, caller)
+            yield self.view_of(reader, caller)
+
+    def view_of(self, reader: Reader, caller: Actor) -> View:
+        """The same of what somebody has opened: of a unit of work before it is committed."""
+        return View(reader, partial(self.see, caller), hides=self.hides(caller))
 
     def read(self, caller: Actor, type_: str, id_: str) -> Version:
         """The current version. Raises NotFound, Gone."""
@@ -263,9 +267,6 @@ class Record:
 
     # -- within ---------------------------------------------------------------------------------
 
-    def _view(self, reader: Reader, caller: Actor) -> View:
-        return View(reader, partial(self.see, caller), hides=self.hides(caller))
-
     def _unit(self, work: UnitOfWork) -> Unit:
         return Unit(work, self._drafting, self._clock, self.new_id)
 
@@ -300,21 +301,27 @@ class Record:
     @contextmanager
     def _begin(self) -> Iterator[UnitOfWork]:
         try:
-            with self._store.begin() as work:
+            with understood(), self._store.begin() as work:
                 yield work
         except StoreBusyError:
             raise Busy.at("", "Others are writing; try again in a moment.") from None
 
     @contextmanager
     def _reading(self) -> Iterator[Reader]:
-        try:
-            with self._store.read() as reader:
-                yield reader
-        except CursorError:
-            raise Malformed.at("", "This page link was not given here.") from None
-        except TooCostlyError:
-            told = f"A search may have {MOST_PARTS} conditions and values, no more."
-            raise Malformed([Finding("error", "too-costly", "", told)]) from None
+        with understood(), self._store.read() as reader:
+            yield reader
+
+
+@contextmanager
+def understood() -> Iterator[None]:
+    """What the store cannot find or will not look for, as errors of the record."""
+    try:
+        yield
+    except CursorError:
+        raise Malformed.at("", "This page link was not given here.") from None
+    except TooCostlyError:
+        told = f"A search may have {MOST_PARTS} conditions and values, no more."
+        raise Malformed([Finding("error", "too-costly", "", told)]) from None
 
 
 def _with_places(changes: Sequence[Change]) -> list[Change]:

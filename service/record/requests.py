@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from service.fhir.json import JsonObject
@@ -18,14 +19,14 @@ READING = frozenset({"GET", "HEAD"})
 _ADDRESS = re.compile(
     r"([A-Z][A-Za-z]+)(?:/([A-Za-z0-9\-.]{1,64}))?(?:/(_history)(?:/(\d{1,9}))?)?", re.ASCII
 )
-_TEXTS = ("url", "ifMatch", "ifNoneMatch", "ifModifiedSince", "ifNoneExist")
+_TEXTS = ("url", "ifMatch", "ifNoneMatch", "ifNoneExist")
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
     """One entry. ``id`` is None for a type, ``query`` what stands after a question mark.
 
-    ``many``: it reads what is answered as a Bundle, a search or a history. ``patch`` is what a
+    ``many``: it reads what is answered as a Bundle, a search or a ``history``. ``patch`` is what a
     PATCH entry carries; its ``resource`` is that in which it came.
     """
 
@@ -36,10 +37,12 @@ class Request:
     version: int | None
     query: str | None
     many: bool
+    history: bool
     full_url: str | None
     resource: JsonObject
     if_match: str | None
     if_none_match: str | None
+    if_modified_since: datetime | None
     if_none_exist: str | None
     patch: SentPatch | None = None
 
@@ -80,11 +83,23 @@ def _faults(entry: Any, number: int) -> Iterator[Finding]:
     for name in _TEXTS:
         if not isinstance(request.get(name, ""), str):
             yield Finding("error", "structure", f"{place}.request.{name}", "Text is expected.")
+    if "ifModifiedSince" in request and instant_of(request["ifModifiedSince"]) is None:
+        told = "A time with seconds and offset is expected."
+        yield Finding("error", "value", f"{place}.request.ifModifiedSince", told)
     if not isinstance(entry.get("fullUrl", ""), str):
         yield Finding("error", "structure", f"{place}.fullUrl", "Text is expected.")
     resource = entry.get("resource")
     if method in ("POST", "PUT", "PATCH") and not isinstance(resource, dict):
         yield Finding("error", "required", f"{place}.resource", "A resource is expected.")
+
+
+def instant_of(text: Any) -> datetime | None:
+    """The instant that a request names; None for anything else."""
+    try:
+        found = datetime.fromisoformat(text)
+    except (TypeError, ValueError):
+        return None
+    return found if found.tzinfo else None
 
 
 def _request(entry: JsonObject, number: int, base: str) -> Request:
@@ -93,6 +108,7 @@ def _request(entry: JsonObject, number: int, base: str) -> Request:
     address, mark, query = request.get("url", "").removeprefix(f"{base}/").partition("?")
     found = _ADDRESS.fullmatch(address.strip("/"))
     type_, id_, past, version = found.groups() if found else ("", None, None, None)
+    history = past is not None and version is None
     place = f"Bundle.entry[{number}].resource"
     return Request(
         number=number,
@@ -101,11 +117,13 @@ def _request(entry: JsonObject, number: int, base: str) -> Request:
         id=id_,
         version=None if version is None else int(version),
         query=query if mark else None,
-        many=bool(past and version is None) or (method in READING and id_ is None),
+        many=history or (method in READING and id_ is None),
+        history=history,
         full_url=entry.get("fullUrl"),
         resource=resource,
         if_match=request.get("ifMatch"),
         if_none_match=request.get("ifNoneMatch"),
+        if_modified_since=instant_of(request.get("ifModifiedSince")),
         if_none_exist=request.get("ifNoneExist"),
         patch=patch_in(resource, place) if method == "PATCH" else None,
     )

@@ -6,94 +6,121 @@ elsewhere by now, nothing is written and the whole is planned anew.
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from service.fhir.json import JsonObject
 from service.programme.checks import Policy
 from service.record.changes import Actor, Change, Create, Delete, Patch, Update, Written
-from service.record.errors import Moved, NotFound
+from service.record.errors import Malformed, Moved, RecordError
 from service.record.links import rewritten, rewritten_patch
 from service.record.patches import Edit, SentPatch
 from service.record.plan import Plan, Planning
 from service.record.plans_sent import judge_of
-from service.record.record import Record
+from service.record.record import Record, understood
 from service.record.requests import ORDER, READING, Request, requests
+from service.record.view import View
 from service.store.contract import Key, Reader, Version
 
 _ATTEMPTS = 5
 """Each failed one means that another writer came first; more than a few say that it is stuck."""
 
 _TAG = re.compile(r'"([^"]*)"')
-_STATUS = {"created": 201, "updated": 200, "unchanged": 200, "existing": 200, "deleted": 204}
+_STATUS = {"created": 201, "updated": 200, "unchanged": 200, "existing": 200}
+"""By what was done; of a deletion it is 204."""
+
+Asked = Callable[[View], bytes]
+"""A search or a history that was understood: its Bundle, out of one look at the record."""
 
 
 @dataclass(frozen=True, slots=True)
 class Answer:
     """What became of one entry: an HTTP status and the version that was written or read.
 
-    A conditional delete of nothing has no version.
+    A delete of nothing has no version; a search or a history has a ``bundle`` instead.
     """
 
     status: int
     version: Version | None = None
+    bundle: bytes | None = None
+
+
+def _not_asked(request: Request) -> Asked:
+    raise Malformed.at(f"{request.place}.request.url", "Searches are not answered here.")
 
 
 class Transactions:
     """Carries out transactions over a record. ``base`` is this service's own FHIR address.
 
-    ``policy``: the cautions that a plan among the entries must not leave open.
+    ``policy``: the cautions that a plan among the entries must not leave open. ``ask``
+    understands a search or a history, or raises; it is asked about all of them before anything is
+    tried.
     """
 
-    def __init__(self, record: Record, base: str, *, policy: Policy | None = None) -> None:
+    def __init__(
+        self,
+        record: Record,
+        base: str,
+        *,
+        policy: Policy | None = None,
+        ask: Callable[[Request], Asked] = _not_asked,
+    ) -> None:
         self._record = record
         self._base = base
         self._policy = policy or Policy()
+        self._ask = ask
 
-    def carry_out(
-        self, bundle: JsonObject, by: Actor, reason: str | None = None
-    ) -> list[Answer | None]:
+    def carry_out(self, bundle: JsonObject, by: Actor, reason: str | None = None) -> list[Answer]:
         """The answers in the order of the entries.
 
-        A search or a history has none: it is to be asked now, when the writes are committed. A
-        history of one resource is known to exist by then.
+        What is read is the state after all writes of the transaction, and before anybody else's:
+        it is read before the commit, so that what cannot be answered undoes them.
 
         Raises Malformed, Invalid, Conflict, NotFound, Gone or Busy with findings at
-        ``Bundle.entry[n]``; then nothing was changed.
+        ``Bundle.entry[n]``, and what ``ask`` raises; then nothing was changed.
         """
-        asked = requests(bundle, self._base)
+        requested = requests(bundle, self._base)
+        asked = {request.number: self._ask(request) for request in requested if request.many}
         for _ in range(_ATTEMPTS - 1):
             try:
-                return self._attempt(asked, by, reason)
+                return self._attempt(requested, asked, by, reason)
             except Moved:
                 continue
-        return self._attempt(asked, by, reason)
+        return self._attempt(requested, asked, by, reason)
 
     def _attempt(
-        self, asked: Sequence[Request], by: Actor, reason: str | None
-    ) -> list[Answer | None]:
-        plan = Planning(self._record, self._base).plan(asked)
-        in_order = sorted(asked, key=lambda request: ORDER[request.method])
+        self,
+        requested: Sequence[Request],
+        asked: Mapping[int, Asked],
+        by: Actor,
+        reason: str | None,
+    ) -> list[Answer]:
+        plan = Planning(self._record, self._base).plan(requested)
+        in_order = sorted(requested, key=lambda request: ORDER[request.method])
         changing = [request for request in in_order if request.number in plan.changed]
         changes = [_change(request, plan) for request in changing]
         judge = judge_of(changes, self._policy)
-        answers: dict[int, Answer | None] = {}
+        answers: dict[int, Answer] = {}
 
         def before_commit(reader: Reader, written: Sequence[Written]) -> None:
             if judge is not None:
                 judge(reader, written)
-            for request in asked:
-                if request.number not in plan.changed:
+            view = self._record.view_of(reader, by)
+            for request in requested:
+                if request.number in asked:
+                    answers[request.number] = _found(request, asked[request.number], view)
+                elif request.number not in plan.changed:
                     answers[request.number] = self._unchanged(reader, request, plan, by)
 
         written = self._record.write(
             changes, by, reason, premises=plan.premises, before_commit=before_commit
         )
         for request, one in zip(changing, written, strict=True):
-            answers[request.number] = Answer(_STATUS[one.done], one)
-        return [answers[request.number] for request in asked]
+            version = None if one.done == "absent" else one
+            answers[request.number] = Answer(204 if one.deleted else _STATUS[one.done], version)
+        return [answers[request.number] for request in requested]
 
-    def _unchanged(self, reader: Reader, request: Request, plan: Plan, by: Actor) -> Answer | None:
+    def _unchanged(self, reader: Reader, request: Request, plan: Plan, by: Actor) -> Answer:
         """A read, what a conditional create found, or a conditional delete of nothing."""
         if request.method in READING:
             return self._read(reader, request, by)
@@ -102,28 +129,35 @@ class Transactions:
             return Answer(204)
         return self._shown(reader.current([key]).get(key), key, request, by)
 
-    def _read(self, reader: Reader, request: Request, by: Actor) -> Answer | None:
-        if request.id is None:
-            return None
-        key = (request.type, request.id)
+    def _read(self, reader: Reader, request: Request, by: Actor) -> Answer:
+        key = (request.type, str(request.id))
         if request.version is not None:
             return self._shown(reader.version(key, request.version), key, request, by)
-        version = reader.current([key]).get(key)
-        if not request.many:
-            answer = self._shown(version, key, request, by)
-            return replace(answer, status=304) if _has_it(request, answer) else answer
-        if version is None:
-            raise NotFound.at(request.place, f"There is no {'/'.join(key)}.")
-        return None
+        answer = self._shown(reader.current([key]).get(key), key, request, by)
+        return replace(answer, status=304) if _has_it(request, answer) else answer
 
     def _shown(self, version: Version | None, key: Key, request: Request, by: Actor) -> Answer:
         return Answer(200, self._record.shown(by, version, "/".join(key), request.place))
 
 
+def _found(request: Request, asked: Asked, view: View) -> Answer:
+    """Raises what the search or history does, at the address that asks for it."""
+    try:
+        with understood():
+            return Answer(200, bundle=asked(view))
+    except RecordError as error:
+        place = f"{request.place}.request.url"
+        raise type(error)([replace(one, expression=place) for one in error.findings]) from None
+
+
 def _has_it(request: Request, answer: Answer) -> bool:
-    """Whether the client says that it has this version already (ifNoneMatch)."""
-    tags = _TAG.findall(request.if_none_match or "")
-    return answer.version is not None and str(answer.version.version) in tags
+    """Whether the client says that it has this version already (ifNoneMatch goes first)."""
+    version, since = answer.version, request.if_modified_since
+    if version is None:
+        return False
+    if request.if_none_match is not None:
+        return str(version.version) in _TAG.findall(request.if_none_match)
+    return since is not None and version.instant <= since
 
 
 def _change(request: Request, plan: Plan) -> Change:

@@ -137,6 +137,9 @@ class Unit:
 
     def _patch(self, draft: Draft, change: Patch) -> Written:
         before = self._meant(change)
+        if before is None:
+            told = f"{change.type}/{change.id}" if change.id else f"{change.type} that is meant"
+            raise NotFound.at(change.place or change.type, f"There is no {told}.")
         if before.deleted:
             raise Gone.at(change.place, f"{before.type}/{before.id} was deleted.")
         stored = read(before.body)
@@ -148,20 +151,20 @@ class Unit:
 
     def _delete(self, change: Delete) -> Written:
         before = self._meant(change)
+        if before is None:
+            nothing = Version(change.type, change.id or "", 0, self._instant, True, b"")
+            return Written.of(nothing, "absent")
         if before.deleted:
             return Written.of(before, "unchanged")
         after = Version(before.type, before.id, before.version + 1, self._instant, True, b"")
         return self._keep(Entry(after), "deleted")
 
-    def _meant(self, change: Patch | Delete) -> Version:
-        """The version that is there, by id or as the only match. Raises NotFound, Conflict."""
+    def _meant(self, change: Patch | Delete) -> Version | None:
+        """The version that is there, by id or as the only match. Raises Conflict."""
         id_ = change.id or self._found(change.match, change.place)
-        name = f"{change.type}/{id_}" if id_ else (change.match or change).type
         before = None if id_ is None else self._current.get((change.type, id_))
-        _check_version(before, change.if_match, change.place or name)
-        if before is None:
-            told = name if id_ else f"{change.type} that meets the condition"
-            raise NotFound.at(change.place or name, f"There is no {told}.")
+        place = f"{change.type}/{id_}" if id_ else (change.match or change).type
+        _check_version(before, change.if_match, change.place or place)
         return before
 
     def _put(

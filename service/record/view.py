@@ -33,6 +33,10 @@ class View:
         seen = self._visible(version for version in found.values() if not version.deleted)
         return {(version.type, version.id): version for version in seen}
 
+    def versions(self, keys: Collection[Key]) -> list[Version]:
+        """Every version of these resources, deletions too, in the order of commits."""
+        return list(self._visible(self._reader.versions(keys) if keys else ()))
+
     def search(
         self,
         type_: str,

@@ -5,6 +5,7 @@ durable when it ends without an error). Both are synchronous, so that an asynchr
 spends one thread hop on the whole unit.
 
 Errors: ``StoreBusyError`` when another writer held the store for longer than the engine waits;
+``StoreAwayError`` when the store cannot be reached or takes nothing at present;
 ``StoreFormatError`` when a store was written by a newer version of this software; ``CursorError``
 for a page that cannot be found; ``TooCostlyError`` for a search of too many parts.
 """
@@ -31,6 +32,18 @@ Label = tuple[str, str, str]
 
 class StoreBusyError(Exception):
     """Another writer held the store for too long; nothing was written."""
+
+
+class StoreAwayError(Exception):
+    """The store cannot be reached, or can take nothing at present; later it may be there again.
+
+    Says what kind of error an engine met, and nothing that is stored. ``settled``: whether it is
+    certain that nothing was written; not so when a unit broke off as it was being committed.
+    """
+
+    def __init__(self, told: str, *, settled: bool = True) -> None:
+        super().__init__(told)
+        self.settled = settled
 
 
 class StoreFormatError(Exception):

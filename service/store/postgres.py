@@ -8,35 +8,46 @@ wait: each sees one snapshot.
 
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
+from threading import BoundedSemaphore
 from typing import Any
 
-from psycopg import Cursor
+import psycopg
 from psycopg.pq import Format
-from sqlalchemy import URL, Engine, Table, create_engine, event, func, insert, select, text
+from sqlalchemy import URL, Engine, Table, create_engine, event, inspect, select
 from sqlalchemy.engine import Connection, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
-from service.store import tables
+from service.store import revisions, tables
 from service.store.contract import (
     Key,
     Reader,
+    StoreAwayError,
     StoreBusyError,
     StoreFormatError,
     UnitOfWork,
     Version,
 )
+from service.store.failures import meant, transaction
 from service.store.postgres_lines import insert_lines
 from service.store.unit import SqlReader, SqlUnitOfWork
-
-FORMAT = 1
-"""Kept in the table ``format``; a database with another one is not opened."""
 
 SCHEME = "postgresql"
 _ONE_WRITER = 0x41495257
 """The advisory lock that units of work queue on."""
-_LOCK_NOT_AVAILABLE = "55P03"
 _POOLED = 8
 _MORE = 24
+_IN_LINE = 4
+"""Units of one process that queue at the database; others wait here, where they take no connection
+from readers."""
+_PATIENCE = {
+    "connect_timeout": "5",
+    "keepalives_idle": "15",
+    "keepalives_interval": "5",
+    "keepalives_count": "3",
+    "tcp_user_timeout": "30000",
+}
+"""After how long a server that says nothing counts as away (libpq's names: PostgreSQL manual,
+chapter Database Connection Control Functions). What the address itself says goes before."""
 
 
 class PostgresUnitOfWork(SqlUnitOfWork):
@@ -50,81 +61,118 @@ class PostgresUnitOfWork(SqlUnitOfWork):
 class PostgresStore:
     """A store in the database at ``address``, a ``postgresql://`` URL.
 
-    Its tables are made when they are not there. Raises StoreFormatError, which never tells a
-    password. ``busy_seconds``: how long a unit of work waits for its turn.
+    Its tables are made when they are not there, and brought up to date when they are old. Raises
+    StoreFormatError, which never tells a password. ``busy_seconds``: how long a unit of work waits
+    for its turn, here and again at the database.
     """
 
     def __init__(self, address: str, *, busy_seconds: float = 30.0) -> None:
         url = _driver_url(address)
-        self._engine = _engine(url, busy_seconds, pool_pre_ping=True)
-        # No question whether the connection still lives, no transaction: one round trip.
-        self._alone = _engine(url, busy_seconds, isolation_level="AUTOCOMMIT")
+        self._busy_seconds = busy_seconds
+        self._line = BoundedSemaphore(_IN_LINE)
+        self._engine = _engine(url, busy_seconds)
         try:
             self._prepare()
-        except DBAPIError as error:
-            self._engine.dispose()
-            told = f"database {url.database} at {url.host} cannot be used"
-            raise StoreFormatError(f"{told}: {type(error.orig).__name__}") from None
+        except (DBAPIError, StoreAwayError) as error:
+            self.close()
+            told = error if isinstance(error, StoreAwayError) else type(error.orig).__name__
+            place = f"database {url.database} at {url.host}"
+            raise StoreFormatError(f"{place} cannot be used: {told}") from None
         except BaseException:
-            self._engine.dispose()
+            self.close()
             raise
 
     @contextmanager
     def read(self) -> Iterator[Reader]:
         """A snapshot: what was committed before the first question, and nothing later."""
-        with self._engine.connect() as connection, connection.begin():
-            connection.execute(_SNAPSHOT)
+        with self._begun(_SNAPSHOT) as connection:
             yield SqlReader(connection)
 
     def current(self, keys: Collection[Key]) -> dict[Key, Version]:
-        try:
-            return self._current(keys)
-        except DBAPIError as error:
-            if not error.connection_invalidated:
-                raise
-            return self._current(keys)  # the database was restarted; the pool is new by now
-
-    def _current(self, keys: Collection[Key]) -> dict[Key, Version]:
-        with self._alone.connect() as connection:
-            return SqlReader(connection).current(keys)
+        with meant(_named), self._engine.connect() as connection:
+            reader = SqlReader(connection)  # in no transaction: one round trip
+            try:
+                return reader.current(keys)
+            except DBAPIError as error:
+                _check_stale(error, connection)
+                return reader.current(keys)
 
     @contextmanager
     def begin(self) -> Iterator[UnitOfWork]:
         """The only writer. Raises StoreBusyError when others wrote for too long."""
-        with self._engine.connect() as connection, connection.begin():
-            _take_turn(connection)
-            yield PostgresUnitOfWork(connection)
+        if not self._line.acquire(timeout=self._busy_seconds):
+            raise StoreBusyError(_OTHERS)
+        try:
+            with self._begun(_UNIT) as connection:
+                connection.exec_driver_sql(_TURN)
+                yield PostgresUnitOfWork(connection)
+        finally:
+            self._line.release()
 
     def close(self) -> None:
         """Let go of the connections."""
         self._engine.dispose()
-        self._alone.dispose()
+
+    @contextmanager
+    def _begun(self, begin: str) -> Iterator[Connection]:
+        """A transaction, on a connection that lives."""
+        with meant(_named), self._engine.connect() as connection:
+            try:
+                connection.exec_driver_sql(begin)
+            except DBAPIError as error:
+                _check_stale(error, connection)
+                connection.exec_driver_sql(begin)
+            with transaction(connection, _named):
+                yield connection
 
     def _prepare(self) -> None:
-        with self._engine.connect() as connection, connection.begin():
-            _take_turn(connection)
-            tables.metadata.create_all(connection)
+        with meant(_named), self._engine.connect() as connection:
+            if revisions.is_up_to_date(connection):
+                return
+        with self._begun(_UNIT) as connection:
+            connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{revisions.PATIENCE:.0f}s'")
+            connection.exec_driver_sql(_TURN)
+            revisions.bring_up_to_date(connection, _format(connection))
             tables.format_metadata.create_all(connection)
-            found = connection.execute(select(tables.format_.c.number)).scalar_one_or_none()
-            if found is None:
-                connection.execute(insert(tables.format_).values(number=FORMAT))
-            elif found != FORMAT:
-                told = f"the database has format {found}, this software reads {FORMAT}"
-                raise StoreFormatError(told)
+            connection.execute(tables.format_.delete())
+            connection.execute(tables.format_.insert().values(number=revisions.NUMBERED))
 
 
-_SNAPSHOT = text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
-_TURN = select(func.pg_advisory_xact_lock(_ONE_WRITER))
+_SNAPSHOT = "BEGIN ISOLATION LEVEL REPEATABLE READ, READ ONLY"
+_UNIT = "BEGIN ISOLATION LEVEL READ COMMITTED, READ WRITE"
+_TURN = f"SELECT pg_advisory_xact_lock({_ONE_WRITER})"
+"""Each statement after this one sees what was committed before it."""
+_OTHERS = "others have been writing for too long"
+_LOCK_NOT_AVAILABLE = "55P03"
+_AWAY = ("08", "25006", "53", "57", "58")
+"""Connections, a server that only reads, resources, an operator's hand, the system around the
+server (PostgreSQL manual, appendix Error Codes)."""
 
 
-def _take_turn(connection: Connection) -> None:
-    """Each statement after this one sees what was committed before it."""
-    try:
-        connection.execute(_TURN)
-    except DBAPIError as error:
-        if getattr(error.orig, "sqlstate", None) == _LOCK_NOT_AVAILABLE:
-            raise StoreBusyError from None
-        raise
+def _named(error: BaseException) -> StoreAwayError | StoreBusyError | None:
+    if not isinstance(error, psycopg.Error):
+        return None
+    state, kind = error.sqlstate, type(error).__name__
+    if state == _LOCK_NOT_AVAILABLE:
+        return StoreBusyError(_OTHERS)
+    if state is None:  # no server said so
+        return StoreAwayError(kind) if isinstance(error, psycopg.OperationalError) else None
+    return StoreAwayError(f"{kind} ({state})") if state.startswith(_AWAY) else None
+
+
+def _check_stale(error: DBAPIError, connection: Connection) -> None:
+    """Whether a first question failed because its connection had died in the pool, so that it may
+    be asked again: the pool has thrown away all that it had. Asking each connection before use
+    whether it lives would cost every reader a round trip. Raises the error if it is another."""
+    if not error.connection_invalidated:
+        raise error
+    connection.rollback()
+
+
+def _format(connection: Connection) -> int | None:
+    if not inspect(connection).has_table(tables.format_.name):
+        return None
+    return connection.execute(select(tables.format_.c.number)).scalar_one_or_none()
 
 
 def _driver_url(address: str) -> URL:
@@ -134,10 +182,10 @@ def _driver_url(address: str) -> URL:
         url = None
     if url is None or url.drivername != SCHEME:
         raise StoreFormatError("an address that begins with postgresql:// is expected")
-    return url.set(drivername=f"{SCHEME}+psycopg")
+    return url.set(drivername=f"{SCHEME}+psycopg", query={**_PATIENCE, **url.query})
 
 
-class _BinaryCursor(Cursor[Any]):
+class _BinaryCursor(psycopg.Cursor[Any]):
     """Takes answers as they are kept: a body in hexadecimal letters costs more than its look-up."""
 
     def __init__(self, *given: Any, **options: Any) -> None:
@@ -145,20 +193,23 @@ class _BinaryCursor(Cursor[Any]):
         self.format = Format.BINARY
 
 
-def _engine(url: URL, busy_seconds: float, **options: Any) -> Engine:
+def _engine(url: URL, busy_seconds: float) -> Engine:
+    """Its connections begin no transaction by themselves: ours say how they begin."""
     engine = create_engine(
-        url, pool_size=_POOLED, max_overflow=_MORE, hide_parameters=True, **options
+        url,
+        pool_size=_POOLED,
+        max_overflow=_MORE,
+        hide_parameters=True,
+        isolation_level="AUTOCOMMIT",
     )
 
     @event.listens_for(engine, "connect")
     def set_up(connection: Any, _: Any) -> None:
-        connection.cursor_factory = _BinaryCursor
         # Given once for each connection; a session of the operator's own choice may not be less
         # durable than a file.
-        with connection.cursor() as cursor:
-            cursor.execute(f"SET lock_timeout = {int(busy_seconds * 1000)}")
-            cursor.execute("SET synchronous_commit = on")
-            cursor.execute("SET default_transaction_isolation = 'read committed'")
-        connection.commit()
+        connection.execute(
+            f"SET lock_timeout = {int(busy_seconds * 1000)}; SET synchronous_commit = on"
+        )
+        connection.cursor_factory = _BinaryCursor
 
     return engine

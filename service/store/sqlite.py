@@ -5,64 +5,78 @@ busy timeout. Units of one process queue fairly on a lock of ours; other process
 SQLite's. Needs a file system with working locks: not a network share.
 """
 
+import sqlite3
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from sqlite3 import Connection as DriverConnection
 from threading import Lock
 from typing import Any
 
 from sqlalchemy import URL, Engine, create_engine, event
 from sqlalchemy.engine import Connection
-from sqlalchemy.exc import DatabaseError, OperationalError
+from sqlalchemy.exc import DatabaseError
 
+from service.store import revisions
 from service.store.contract import (
     Key,
     Reader,
+    StoreAwayError,
     StoreBusyError,
     StoreFormatError,
     UnitOfWork,
     Version,
 )
-from service.store.tables import metadata
+from service.store.failures import meant, transaction
 from service.store.unit import SqlReader, SqlUnitOfWork
-
-FORMAT = 1
-"""Kept in the file's ``user_version``; a file with another one is not opened."""
 
 _READERS = 8
 _MORE_READERS = 56
+_BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL}
+_AWAY = {
+    sqlite3.SQLITE_FULL,
+    sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_READONLY,
+    sqlite3.SQLITE_CANTOPEN,
+    sqlite3.SQLITE_NOMEM,
+}
 
 
 class SqliteStore:
-    """A store in the file ``path``, made if it is not there. Raises StoreFormatError."""
+    """A store in the file ``path``, made if it is not there and brought up to date if it is old.
+
+    Raises StoreFormatError, and StoreBusyError when another process did not end doing so.
+    """
 
     def __init__(self, path: Path, *, busy_seconds: float = 30.0) -> None:
         self._busy_seconds = busy_seconds
         self._turn = Lock()
-        self._writer = _engine(path, "BEGIN IMMEDIATE", busy_seconds, pool_size=1, max_overflow=0)
-        try:
-            self._prepare(path)
-        except DatabaseError as error:
-            self._writer.dispose()
-            raise StoreFormatError(f"{path.name} is no store: {error.orig}") from None
-        except BaseException:
-            self._writer.dispose()
-            raise
+        self._writer = _engine(path, busy_seconds, pool_size=1, max_overflow=0)
         self._readers = _engine(
             path,
-            "BEGIN",
             busy_seconds,
             read_only=True,
             pool_size=_READERS,
             max_overflow=_MORE_READERS,
         )
+        try:
+            self._prepare(path)
+        except DatabaseError as error:
+            self.close()
+            raise StoreFormatError(f"{path.name} is no store: {error.orig}") from None
+        except StoreAwayError as error:
+            self.close()
+            raise StoreFormatError(f"{path.name} cannot be used: {error}") from None
+        except BaseException:
+            self.close()
+            raise
 
     @contextmanager
     def read(self) -> Iterator[Reader]:
         """A snapshot: what was committed before the first question, and nothing later."""
-        with self._readers.connect() as connection, connection.begin():
-            yield SqlReader(connection)
+        with meant(_named), self._readers.connect() as connection:
+            connection.exec_driver_sql("BEGIN")
+            with transaction(connection, _named):
+                yield SqlReader(connection)
 
     def current(self, keys: Collection[Key]) -> dict[Key, Version]:
         with self.read() as reader:
@@ -72,7 +86,7 @@ class SqliteStore:
     def begin(self) -> Iterator[UnitOfWork]:
         """The only writer. Raises StoreBusyError when others held the file for too long."""
         if not self._turn.acquire(timeout=self._busy_seconds):
-            raise StoreBusyError
+            raise StoreBusyError(_OTHERS)
         try:
             with _locked(self._writer) as connection:
                 yield SqlUnitOfWork(connection)
@@ -85,41 +99,49 @@ class SqliteStore:
         self._writer.dispose()
 
     def _prepare(self, path: Path) -> None:
-        with _locked(self._writer) as connection:
-            found = connection.exec_driver_sql("PRAGMA user_version").scalar_one()
-            if found not in (0, FORMAT):
-                raise StoreFormatError(
-                    f"{path.name} has format {found}, this software reads {FORMAT}"
-                )
-            metadata.create_all(connection)
-            connection.exec_driver_sql(f"PRAGMA user_version = {FORMAT}")
+        with meant(_named), self._readers.connect() as connection:
+            if _format(connection) == revisions.NUMBERED and revisions.is_up_to_date(connection):
+                return
+        patient = _engine(path, revisions.PATIENCE)
+        try:
+            with _locked(patient) as connection:
+                revisions.bring_up_to_date(connection, _format(connection) or None)
+                connection.exec_driver_sql(f"PRAGMA user_version = {revisions.NUMBERED}")
+        finally:
+            patient.dispose()
+
+
+_OTHERS = "others have been writing for too long"
+
+
+def _format(connection: Connection) -> int:
+    """0 for a file that nobody has written to."""
+    found: int = connection.exec_driver_sql("PRAGMA user_version").scalar_one()
+    return found
 
 
 @contextmanager
 def _locked(engine: Engine) -> Iterator[Connection]:
-    with engine.connect() as connection:
-        try:
-            connection.begin()
-        except OperationalError as error:
-            if "locked" in str(error.orig):
-                raise StoreBusyError from None
-            raise
-        try:
+    with meant(_named), engine.connect() as connection:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
+        with transaction(connection, _named):
             yield connection
-            connection.commit()
-        except BaseException:
-            connection.rollback()
-            raise
 
 
-def _engine(
-    path: Path, begin: str, busy_seconds: float, *, read_only: bool = False, **pool: int
-) -> Engine:
+def _named(error: BaseException) -> StoreAwayError | StoreBusyError | None:
+    """SQLite's own texts for these cases hold nothing of what is stored."""
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # without its details
+    if code in _BUSY:
+        return StoreBusyError(_OTHERS)
+    return StoreAwayError(str(error)) if code in _AWAY else None
+
+
+def _engine(path: Path, busy_seconds: float, *, read_only: bool = False, **pool: int) -> Engine:
+    """Its connections begin no transaction by themselves: ours say how they begin."""
     engine = create_engine(URL.create("sqlite", database=str(path)), **pool)
 
     @event.listens_for(engine, "connect")
-    def set_up(connection: DriverConnection, _: Any) -> None:
-        # The driver must not begin transactions by itself: ours say how they begin.
+    def set_up(connection: sqlite3.Connection, _: Any) -> None:
         connection.isolation_level = None
         connection.execute(f"PRAGMA busy_timeout = {int(busy_seconds * 1000)}")
         connection.execute("PRAGMA journal_mode = WAL")
@@ -127,9 +149,5 @@ def _engine(
         connection.execute("PRAGMA foreign_keys = ON")
         if read_only:
             connection.execute("PRAGMA query_only = ON")
-
-    @event.listens_for(engine, "begin")
-    def start(connection: Connection) -> None:
-        connection.exec_driver_sql(begin)
 
     return engine

@@ -1,4 +1,7 @@
-"""The tables, the same for every engine.
+"""The tables, the same for every engine: the one place that says how they are.
+
+A new store is made from here; ``migrations`` hold the way to here for stores that were made before,
+and the tests hold the two equal. So whoever changes a table writes a migration with it.
 
 ``resource`` has one row per resource and points at its current row in ``version``, which is only
 ever appended to. The index tables are clustered by resource, so that a new resource appends and a
@@ -16,6 +19,8 @@ from sqlalchemy import (
     Integer,
     LargeBinary,
     MetaData,
+    PrimaryKeyConstraint,
+    String,
     Table,
     Text,
     UniqueConstraint,
@@ -29,7 +34,16 @@ _Text = Text().with_variant(Text(collation="C"), "postgresql")
 """Compared by bytes, whatever the language of the database."""
 
 format_ = Table("format", format_metadata, Column("number", Integer, primary_key=True))
-"""The format of the tables, where the engine has no place of its own for it."""
+"""Where programs from before there were revisions look whether they can read the store, if the
+engine has no place of its own for that."""
+
+revision = Table(
+    "alembic_version",
+    metadata,
+    Column("version_num", String(32), nullable=False),
+    PrimaryKeyConstraint("version_num", name="alembic_version_pkc"),
+)
+"""The last migration that the store is past: the table that alembic keeps, as it makes it."""
 
 resource = Table(
     "resource",

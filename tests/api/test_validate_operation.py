@@ -91,9 +91,11 @@ def test_findings_in_a_body_have_its_lines_and_columns(client: Client) -> None:
     sent = client.put("/fhir/CarePlan/c", spoilt)
     assert sent.status_code == 422
     assert [line, 12] in places_in_text(sent)
-    wrapped = client.post("/fhir/CarePlan/$validate", parameters(resource=json.loads(spoilt)))
-    assert places(wrapped)
-    assert places_in_text(wrapped) == []
+    wrapped = json.dumps(parameters(mode="create", resource=json.loads(spoilt)), indent=1)
+    line = next(n for n, one in enumerate(wrapped.split("\n"), 1) if "nope" in one)
+    answer = client.post("/fhir/CarePlan/$validate", wrapped)
+    assert places(answer) == ["CarePlan.status"]
+    assert [line, 15] in places_in_text(answer)
 
 
 def test_the_same_question_in_the_address_and_in_parameters(client: Client) -> None:

@@ -1,7 +1,10 @@
 """Distinct documents of the invented clinic, as the text that the service stores."""
 
 import json
+import random
 import uuid
+from collections.abc import Iterator
+from datetime import datetime, timedelta, timezone
 from functools import cache
 
 from service.clinic import clinic_module
@@ -15,6 +18,7 @@ from service.programme.log import Session
 from service.programme.plan import Programme
 from service.resources import mappings_dir
 
+_FIRST = datetime(2024, 1, 1, tzinfo=timezone(timedelta(hours=1)))
 _PLACE = uuid.UUID("7b0d8d54-98a4-4c1c-a7d4-5d1a4a2f9f31")
 
 
@@ -53,6 +57,30 @@ def session_observations() -> tuple[JsonObject, ...]:
             if row.kind == "session" and row.is_readable
         )
     return tuple(found)
+
+
+def many_sessions(count: int, *, children: int = 500) -> Iterator[JsonObject]:
+    """Session Observations made after those of the clinic, each with an id and times of its own.
+
+    Children take turns, two sessions a day each, from the first of 2024 on.
+    """
+    patterns, chance = session_observations(), random.Random(4)  # noqa: S311
+    for number in range(count):
+        yield _one_of_many(chance.choice(patterns), number, *divmod(number, children))
+
+
+def _one_of_many(pattern: JsonObject, number: int, turn: int, child: int) -> JsonObject:
+    day, half = divmod(turn, 2)
+    start = _FIRST + timedelta(days=day, hours=8 + 10 * half, minutes=child % 50)
+    return pattern | {
+        "id": f"session-{number}",
+        "identifier": [{"system": "https://clinic.example/log", "value": f"S-{number}"}],
+        "subject": {"reference": f"Patient/child-{child}"},
+        "effectivePeriod": {
+            "start": start.isoformat(),
+            "end": (start + timedelta(minutes=9)).isoformat(),
+        },
+    }
 
 
 def _observed(document: JsonObject, name: str) -> JsonObject:

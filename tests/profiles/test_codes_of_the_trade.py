@@ -6,7 +6,7 @@ from typing import Any, Literal, get_args, get_origin
 import pytest
 from profile_files import codes_of, definitions
 
-from service.programme import catalogue, dose, log, plan
+from service.programme import catalogue, dose, log, plan, precautions
 from service.programme.base import Document
 from service.programme.checks import MESSAGES
 
@@ -46,7 +46,11 @@ NAMES = {
     "airway-position": dict(catalogue.POSITIONS),
     "airway-device-kind": dict(catalogue.DEVICE_KINDS),
     "airway-goal-measure": dict(catalogue.GOAL_MEASURES),
-    "airway-caution": dict(catalogue.CAUTIONS),
+    "airway-caution": dict(precautions.ANSWERABLE),
+    "airway-precaution": {
+        code: f"{one.name[0].upper()}{one.name[1:]}"
+        for code, one in precautions.PRECAUTIONS.items()
+    },
 }
 
 

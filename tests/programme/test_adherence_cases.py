@@ -241,6 +241,16 @@ def test_of_overlapping_states_the_latest_known_wins() -> None:
     assert counts(ask(History(known([unwell]), states=states), "2031-05-01", "2031-05-10"))[1] == 3
 
 
+def test_a_pause_from_supper_on_is_judged_by_the_family_s_own_supper() -> None:
+    """Before supper: at 17:00 in this family, at 18:00 as usual; away from 17:30 on."""
+    before_supper = regimen(schedule={"when": ["ACV"]})
+    away = pause("2031-05-01T17:30:00+02:00", "2031-05-01T21:00:00+02:00")
+    own = plan(before_supper, routine={"supper": "17:00"})
+    for what, due in ((own, 1), (plan(before_supper), 0)):
+        answer = ask(history([what], pauses=[away]), "2031-05-01", "2031-05-01")
+        assert counts(answer)[1] == due
+
+
 # Ranges, alternatives, overlaps, windows
 
 

@@ -15,7 +15,6 @@ from service.programme.adherence import Figure
 from service.programme.adherence.change import changes
 from service.programme.adherence.series import Week, weeks
 from service.programme.adherence.trend import Trend, trend
-from service.programme.intervals import newcombe
 
 MONDAY = date(2031, 5, 5)
 
@@ -149,21 +148,6 @@ def test_weeks_that_are_cut_do_not_count() -> None:
 
 
 # -- before and after a change ---------------------------------------------------------------------
-
-
-@given(st.data())
-def test_difference_equals_statsmodels(data: st.DataObject) -> None:
-    (a, n), (b, m) = (
-        (data.draw(st.integers(0, k)), k) for k in (40, data.draw(st.integers(1, 99)))
-    )
-    expected = confint_proportions_2indep(a, n, b, m, method="newcomb", compare="diff")
-    assert newcombe((a, n), (b, m)) == pytest.approx(expected, abs=1e-9)
-
-
-def test_difference_of_the_paper() -> None:
-    """56/70 less 48/80: 0.0524 to 0.3339, Stat Med 1998;17:873, table II, method 10 (the pair is
-    recalled from memory)."""
-    assert newcombe((56, 70), (48, 80)) == pytest.approx((0.0524, 0.3339), abs=5e-5)
 
 
 def test_before_and_after_by_hand() -> None:

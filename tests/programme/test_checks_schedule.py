@@ -22,6 +22,8 @@ def _found(schedule: dict[str, Any]) -> set[tuple[str, str]]:
 
 DAILY = {"frequency": 2, "period": 1, "periodUnit": "d"}
 
+WEEK = {"value": 1, "unit": "wk"}
+
 WRONG: list[tuple[dict[str, Any], str, str]] = [
     # The constraints tim-1 to tim-10 of HL7 FHIR R4 (there is no tim-3), one by one.
     (DAILY | {"duration": 20}, "durationUnit", "schedule-duration-unit"),
@@ -60,6 +62,21 @@ WRONG: list[tuple[dict[str, Any], str, str]] = [
         DAILY | {"bounds": {"start": "2031-05-02"}, "boundsDuration": {"value": 6, "unit": "wk"}},
         "boundsDuration",
         "schedule-two-bounds",
+    ),
+    (
+        DAILY | {"boundsDuration": WEEK, "boundsRange": {"low": WEEK}},
+        "boundsRange",
+        "schedule-two-bounds",
+    ),
+    (
+        DAILY | {"boundsRange": {"low": {"value": 8, "unit": "d"}, "high": WEEK}},
+        "boundsRange.high.value",
+        "schedule-range",
+    ),
+    (
+        DAILY | {"boundsRange": {"low": {"value": Decimal("0.5"), "unit": "a"}}},
+        "boundsRange.low.value",
+        "schedule-length",
     ),
 ]
 

@@ -20,6 +20,10 @@ def test_what_is_written_replaces_its_part_alone() -> None:
             "mouthpiece_minimum_age": {"opep": 6},
             "pressure_bands": {"pep": {"pressure": {"low": 8, "high": 18}}},
             "irritable_airways": [{"system": "https://clinic.example/problems", "code": "wheezy"}],
+            "safety": {
+                "recent_days": 14,
+                "thresholds": {"blood-more": {"millilitres": 10}, "unwell-beyond": {"days": 4}},
+            },
         }
     )
     assert policy.cautions == {"head-down"}
@@ -28,6 +32,16 @@ def test_what_is_written_replaces_its_part_alone() -> None:
     assert policy.pressure_bands["pep", "pressure"] == (Decimal(8), Decimal(18))
     assert policy.pressure_bands["opep", "pressure"] == (Decimal(10), Decimal(20))
     assert policy.irritable_airways == {("https://clinic.example/problems", "wheezy")}
+    assert policy.safety.recent_days == 14
+    assert policy.safety.number("blood-more", "millilitres") == 10
+    assert policy.safety.number("oxygen-low", "percent") == 90
+    assert policy.safety.rules == Policy().safety.rules
+    assert policy.safety.holds("unwell-beyond")
+
+
+def test_a_clinic_names_the_safety_rules_that_it_wants() -> None:
+    policy = policy_of({"safety": {"rules": ["chest-pain", "sputum-darker"]}})
+    assert policy.safety.rules == {"chest-pain", "sputum-darker"}
 
 
 @pytest.mark.parametrize(
@@ -39,6 +53,12 @@ def test_what_is_written_replaces_its_part_alone() -> None:
         ({"pressure_bands": {"pep": {"force": {"low": 1, "high": 2}}}}, "force is no pressure"),
         ({"pressure_bands": {"pep": {"pressure": {"low": 1}}}}, "pressure_bands.pep.pressure.high"),
         ({"ages": {}}, "ages"),
+        ({"safety": {"rules": ["anything"]}}, "anything is no safety rule"),
+        ({"safety": {"thresholds": {"anything": {}}}}, "anything is no safety rule"),
+        ({"safety": {"thresholds": {"oxygen-low": {"mL": 5}}}}, "mL is no threshold of oxygen-low"),
+        ({"safety": {"thresholds": {"blood-repeated": {"days": 1.5}}}}, "a whole number"),
+        ({"safety": {"thresholds": {"oxygen-low": {"percent": -1}}}}, "safety.thresholds"),
+        ({"safety": {"recent_days": 0}}, "safety.recent_days"),
     ],
 )
 def test_what_cannot_be_understood_is_named(written: dict[str, Any], told: str) -> None:

@@ -1,11 +1,15 @@
-"""Wilson's interval against ``statsmodels`` and against printed check values."""
+"""Intervals against ``statsmodels`` and ``scipy``, and against printed check values."""
+
+from statistics import StatisticsError
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from statsmodels.stats.proportion import proportion_confint
+from scipy.stats import t as student_t
+from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
+from statsmodels.stats.weightstats import DescrStatsW
 
-from service.programme.intervals import wilson
+from service.programme.intervals import mean_with_interval, newcombe, student_t_95, wilson
 
 
 @pytest.mark.parametrize(
@@ -38,3 +42,51 @@ def test_equals_statsmodels(trials: int, data: st.DataObject) -> None:
 def test_no_share_no_interval(successes: int, trials: int) -> None:
     with pytest.raises(ValueError, match="no share"):
         wilson(successes, trials)
+
+
+# -- the difference of two shares ------------------------------------------------------------------
+
+
+@given(st.data())
+def test_differences_equal_statsmodels(data: st.DataObject) -> None:
+    n, m = data.draw(st.integers(1, 400)), data.draw(st.integers(1, 400))
+    a, b = data.draw(st.integers(0, n)), data.draw(st.integers(0, m))
+    expected = confint_proportions_2indep(a, n, b, m, method="newcomb", compare="diff")
+    assert newcombe((a, n), (b, m)) == pytest.approx(expected, abs=1e-9)
+
+
+def test_the_difference_of_the_paper() -> None:
+    """56/70 less 48/80: 0.0524 to 0.3339, Stat Med 1998;17:873, table II, method 10 (the pair is
+    recalled from memory)."""
+    assert newcombe((56, 70), (48, 80)) == pytest.approx((0.0524, 0.3339), abs=5e-5)
+
+
+# -- the mean of some children ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("freedom", "printed"),
+    [(1, 12.706), (2, 4.303), (5, 2.571), (10, 2.228), (30, 2.042), (120, 1.980)],
+)
+def test_student_s_t_as_tables_print_it(freedom: int, printed: float) -> None:
+    """The 97.5% points as any printed table of the distribution has them."""
+    assert student_t_95(freedom) == pytest.approx(printed, abs=5e-4)
+
+
+@given(st.integers(1, 1500))
+def test_student_s_t_equals_scipy(freedom: int) -> None:
+    assert student_t_95(freedom) == pytest.approx(student_t.ppf(0.975, freedom), abs=1e-9)
+
+
+@given(st.lists(st.floats(0, 1), min_size=2, max_size=60))
+def test_means_equal_statsmodels(values: list[float]) -> None:
+    mean, low, high = mean_with_interval(values)
+    assert mean == pytest.approx(sum(values) / len(values))
+    if max(values) - min(values) > 1e-6:
+        assert (low, high) == pytest.approx(DescrStatsW(values).tconfint_mean(), abs=1e-9)
+
+
+def test_one_value_has_no_interval_and_none_has_no_mean() -> None:
+    assert mean_with_interval([0.5]) == (0.5, None, None)
+    with pytest.raises(StatisticsError):
+        mean_with_interval([])

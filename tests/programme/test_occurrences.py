@@ -3,7 +3,7 @@
 import json
 from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 from decimal import Decimal
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from shared_data import shared
@@ -11,7 +11,8 @@ from timings import schedule_json
 
 from service.programme.calendar import BEGINNING, END, Calendar, Span, Stretch
 from service.programme.occurrences import Occurrence, occurrences
-from service.programme.schedule import Schedule
+from service.programme.routine import routine_of
+from service.programme.schedule import DayEvent, Routine, Schedule
 from service.programme.zones import zone
 
 PARIS = zone("Europe/Paris")
@@ -175,6 +176,38 @@ def test_offsets_go_before_meals_and_after_waking() -> None:
     assert clocks_of(some) == ["03 07:30", "03 18:00"]
 
 
+ROUTINE = {"wake": "06:00", "breakfast": "06:30", "supper": "17:15", "bedtime": "19:30"}
+
+
+@pytest.mark.parametrize(
+    ("schedule", "clocks"),
+    [
+        ({"when": ["WAKE"], "offset": 10}, ["06:10"]),
+        ({"when": ["ACM"], "offset": 20}, ["06:10"]),
+        ({"when": ["PCV"], "offset": 45}, ["18:00"]),
+        ({"when": ["AC"], "offset": 30}, ["06:00", "12:00", "16:45"]),
+        ({"when": ["CD"]}, ["12:30"]),
+        ({"when": ["HS"], "offset": 15}, ["19:15"]),
+        ({"when": ["PHS"], "offset": 15}, ["19:45"]),
+        ({"when": ["MORN", "EVE"]}, ["08:00", "19:00"]),
+    ],
+)
+def test_the_family_s_own_day(schedule: dict[str, Any], clocks: list[str]) -> None:
+    """Lunch is not told and is as usual. AC and HS count back, the others forward (R4 value set
+    event-timing and the v3 code system that it takes them from)."""
+    routine = routine_of(Routine.model_validate(ROUTINE))
+    days = Calendar([Stretch(BEGINNING, PARIS, time(0, 0))])
+    asked = days.span(date(2031, 3, 3), date(2031, 3, 3))
+    model = Schedule.model_validate(schedule)
+    found = list(occurrences(model, days, Span(asked.start, END), asked, routine))
+    assert [clock[3:] for clock in clocks_of(found)] == clocks
+
+
+def test_every_event_of_r4_has_a_time_for_every_family() -> None:
+    for routine in (None, Routine(), Routine.model_validate(ROUTINE)):
+        assert routine_of(routine).keys() == set(get_args(DayEvent))
+
+
 # Windows and bounds
 
 
@@ -204,6 +237,13 @@ def test_days_have_day_windows_and_weeks_have_weeks_from_the_bounds() -> None:
         ({"bounds": {"start": "2031-03-03T13:00:00+01:00"}}, 13),
         ({"boundsDuration": {"value": 1, "unit": "wk"}}, 7),
         ({"boundsDuration": {"value": 36, "unit": "h"}}, 1),
+        # Of a range the lower end says until when it is due, the upper one where it stands alone.
+        (
+            {"boundsRange": {"low": {"value": 5, "unit": "d"}, "high": {"value": 1, "unit": "wk"}}},
+            5,
+        ),
+        ({"boundsRange": {"low": {"value": 1, "unit": "wk"}}}, 7),
+        ({"boundsRange": {"high": {"value": 4, "unit": "d"}}}, 4),
     ],
 )
 def test_bounds(bounds: dict[str, Any], events: int) -> None:
@@ -223,6 +263,11 @@ def test_once_at_any_time_may_be_done_until_the_end() -> None:
     assert [(one.start, one.end) for one in found] == [
         (datetime(2031, 3, 2, 23, tzinfo=UTC), datetime(2031, 3, 12, 23, tzinfo=UTC))
     ]
+
+
+def test_at_any_time_between_so_often_and_so_often() -> None:
+    schedule = {"count": 2, "countMax": 3, "bounds": {"end": "2031-03-12"}}
+    assert [one.most for one in expand(schedule, "2031-03-03", "2031-03-16")] == [3, 3]
 
 
 # Published cases

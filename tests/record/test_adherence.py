@@ -14,7 +14,7 @@ from service.fhir.validation import Validator
 from service.mapping.feed_lines import lines_of
 from service.mapping.feeds import JsonLines, rows_of
 from service.mapping.reports import report_bundle
-from service.programme.adherence import Adherence
+from service.programme.adherence import RULE_VERSION, Adherence
 from service.record import Actor, Create, Delete, Record, Update
 from service.record.adherence import (
     Scope,
@@ -124,7 +124,8 @@ def test_reports_conform_to_their_profile_and_say_the_same(
         assert ("extension" in score) == (name != "dose")
     sessions = reports["sessions"]["group"][0]["population"]
     assert {one["code"]["coding"][0]["code"]: one["count"] for one in sessions[3:]} == {
-        "extra": 2, "over": 0, "unplaced": 0, "not-done": 1, "duplicate": 1, "excluded": 0,
+        "matched": 14, "extra": 2, "over": 0, "not-done": 1, "duplicate": 1,
+        "placed": 18, "unplaced": 0, "excluded": 0, "received": 18,
     }  # fmt: skip
     assert len(reports["sessions"]["evaluatedResource"]) == 14
     assert [one["valueCode"] for one in reports["dose"]["extension"] if "valueCode" in one] == [
@@ -158,7 +159,7 @@ def test_the_ledger_as_a_table(clinic: Clinic) -> None:
     assert [row["outcome"] for row in due].count("paused") == 3
     received = [row["outcome"] for row in rows if row["line"] == "received"]
     assert received == ["duplicate", "extra", "not-done", "extra during pause"]
-    assert {(row["rule_version"], bool(row["zone_data"])) for row in rows} == {("1", True)}
+    assert {(row["rule_version"], bool(row["zone_data"])) for row in rows} == {(RULE_VERSION, True)}
     drainage = [row["at"] for row in due if row["regimen"] == "drainage"]
     assert drainage[0] == "2031-03-25T17:45:00+01:00"
 

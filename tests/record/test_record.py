@@ -9,7 +9,7 @@ from serious import serious
 
 from service.fhir.json import read, write
 from service.fhir.search.terms import Condition, ReferenceValue
-from service.record import Create, Delete, Match, Record, Update
+from service.record import Create, Delete, Match, Patch, Record, Update
 from service.record.errors import Conflict, Gone, Invalid, Malformed, NotFound, RecordError
 
 
@@ -86,10 +86,19 @@ def test_what_never_was_is_not_found(record):
         lambda: record.read(AUTHOR, "Observation", "a"),
         lambda: record.vread(AUTHOR, "Observation", "a", 1),
         lambda: record.history(AUTHOR, "Observation", "a"),
-        lambda: record.write([Delete("Observation", "a")], AUTHOR),
+        lambda: record.write([Patch("Observation", "a", lambda one: one)], AUTHOR),
     ):
         with pytest.raises(NotFound):
             ask()
+
+
+def test_the_end_of_what_never_was_is_no_event(record):
+    """R4 http.html#delete: no error if the resource does not exist at all."""
+    (nothing,) = record.write([Delete("Observation", "a")], AUTHOR)
+    assert (nothing.done, nothing.version) == ("absent", 0)
+    assert record.events(0) == []
+    with pytest.raises(Conflict):
+        record.write([Delete("Observation", "a", if_match='W/"1"')], AUTHOR)
 
 
 def test_instants_never_run_backwards(record, clock):

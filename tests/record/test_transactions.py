@@ -292,12 +292,19 @@ def test_an_entry_that_makes_no_sense_is_named(transactions, record, bad, place)
     assert record.events(0) == []
 
 
-def test_reading_or_deleting_what_is_not_there_fails_the_whole(transactions, record):
-    for method in ("GET", "DELETE"):
-        with pytest.raises(NotFound) as caught:
-            run(transactions, post(observation()), entry(method, "Patient/none"))
-        assert places(caught) == {"Bundle.entry[1]"}
+def test_reading_what_is_not_there_fails_the_whole(transactions, record):
+    with pytest.raises(NotFound) as caught:
+        run(transactions, post(observation()), entry("GET", "Patient/none"))
+    assert places(caught) == {"Bundle.entry[1]"}
     assert record.events(0) == []
+
+
+def test_deleting_what_is_not_there_is_done(transactions, record):
+    """R4 http.html#delete: no error if the resource does not exist at all."""
+    made, nothing = run(transactions, post(observation()), entry("DELETE", "Patient/none"))
+    assert (made.status, nothing.status, nothing.version) == (201, 204, None)
+    with pytest.raises(Conflict):
+        run(transactions, entry("DELETE", "Patient/none", ifMatch='W/"1"'))
 
 
 # -- at the same time ----------------------------------------------------------------------------

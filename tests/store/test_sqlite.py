@@ -6,9 +6,9 @@ import pytest
 from search_language import parse
 from sqlalchemy import event
 
-from service.store.contract import StoreBusyError, StoreFormatError
+from service.store.contract import StoreBusyError
 from service.store.cursor import encode
-from service.store.sqlite import FORMAT, SqliteStore
+from service.store.sqlite import SqliteStore
 
 
 @pytest.fixture
@@ -26,15 +26,6 @@ def test_commits_survive_a_power_cut_by_its_settings(path):
     store.close()
     # https://sqlite.org/pragma.html#pragma_synchronous: 2 is FULL.
     assert settings == {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1}
-
-
-def test_a_file_of_another_format_is_not_opened(path):
-    SqliteStore(path).close()
-    with sqlite3.connect(path) as other:
-        other.execute(f"PRAGMA user_version = {FORMAT + 1}")
-    other.close()
-    with pytest.raises(StoreFormatError):
-        SqliteStore(path)
 
 
 def test_a_writer_that_waits_too_long_is_told(path):

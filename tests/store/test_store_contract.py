@@ -91,6 +91,18 @@ def test_version_numbers_cannot_be_given_twice(store: Store) -> None:
 # -- units of work -------------------------------------------------------------------------------
 
 
+def test_what_is_noted_of_the_store_is_there_until_something_else_is(store: Store) -> None:
+    with store.read() as reader:
+        assert reader.fact("parameters") is None
+    for value in ("one", "Zoë"):
+        with store.begin() as unit:
+            unit.keep_fact("parameters", value)
+            unit.keep_fact("other", "as it was")
+    with store.read() as reader:
+        assert reader.fact("parameters") == "Zoë"
+        assert reader.fact("other") == "as it was"
+
+
 def test_an_error_undoes_the_whole_unit(store: Store) -> None:
     def fail_after_writing() -> None:
         with store.begin() as unit:

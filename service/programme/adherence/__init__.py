@@ -20,7 +20,13 @@ from service.programme.adherence.figures import (
 )
 from service.programme.adherence.history import History, Known, LeftOut, as_known
 from service.programme.adherence.matching import Ending, Matching, match
-from service.programme.adherence.result import RULE_VERSION, Adherence, PlanUsed, Received
+from service.programme.adherence.result import (
+    RULE_VERSION,
+    Adherence,
+    PlanUsed,
+    Received,
+    RowCounts,
+)
 from service.programme.adherence.silence import (
     LONG_SILENCE,
     SilentSpell,
@@ -47,6 +53,7 @@ __all__ = [
     "LeftOut",
     "PlanUsed",
     "Received",
+    "RowCounts",
     "SilentSpell",
     "adherence",
 ]
@@ -61,11 +68,14 @@ def adherence(
     *,
     known_at: datetime,
     now: datetime,
+    technique: str | None = None,
     zones: ZoneLookup = zone,
 ) -> Adherence:
     """The child's adherence from ``first`` to ``last``, both included, in the child's own days.
 
-    Sessions are matched before the range is cut, so parts of a range add up to the range. Raises
+    Sessions are matched before the range is cut, so parts of a range add up to the range. With a
+    ``technique`` the answer is about what was due of it; a session of another one that fulfilled
+    it as an alternative is among it. Whether a day has a log is asked of all techniques. Raises
     ``ValueError`` when ``last`` comes before ``first``.
     """
     if last < first:
@@ -78,6 +88,9 @@ def adherence(
     received = _received(sessions, matching, timeline, first, last)
     logged = {row.day for row in received if row.is_log}
     ledger = _ledger(timeline, due, matching, logged, first, last)
+    if technique is not None:
+        received = _received_of(technique, received, due, matching)
+        ledger = [row for row in ledger if row.technique == technique]
     due_days = {row.day for row in ledger if not row.paused}
     silent = silent_days(timeline, first, last, logged)
     no_rows = _why_no_rows(timeline, asked)
@@ -96,6 +109,7 @@ def adherence(
         plans=_plans_used(timeline, asked),
         left_out=tuple(history.left_out),
         zone_data=ZONE_DATA_VERSION,
+        technique=technique,
     )
 
 
@@ -110,6 +124,20 @@ def _received(
             paused = timeline.is_paused(start, timeline.plan_at(start))
             rows.append(Received(session, day, ending, paused))
     return tuple(rows)
+
+
+def _received_of(
+    technique: str, received: tuple[Received, ...], due: list[Due], matching: Matching
+) -> tuple[Received, ...]:
+    """Rows of the technique: by what they fulfilled, or by what they say where that is nothing."""
+    fulfilled = {
+        session.id: due[index].regimen.technique for index, session in matching.session_of.items()
+    }
+    return tuple(
+        row
+        for row in received
+        if fulfilled.get(row.session.id, row.session.value.technique) == technique
+    )
 
 
 def _ledger(

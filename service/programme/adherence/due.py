@@ -9,6 +9,7 @@ from service.programme.calendar import Span
 from service.programme.expansion import Occurrence
 from service.programme.occurrences import occurrences
 from service.programme.plan import Programme, Regimen
+from service.programme.routine import routine_of
 
 _LONGEST_WINDOW = timedelta(days=400)
 """How far ahead a window that is still open may reach into the matching; longer ones are cut."""
@@ -72,7 +73,8 @@ def _of_regimen(timeline: Timeline, plan: Plan, regimen: Regimen, held: Span) ->
     techniques = frozenset(member.technique for member in members)
     keys = frozenset(member.key for member in members)
     leads = {unwell: _leads(programme, regimen, members, unwell) for unwell in (False, True)}
-    for occurrence in occurrences(regimen.schedule, timeline.calendar, plan.span, held):
+    routine = routine_of(programme.routine)
+    for occurrence in occurrences(regimen.schedule, timeline.calendar, plan.span, held, routine):
         if timeline.plan_at(occurrence.at) is not plan:
             continue
         unwell = timeline.is_unwell(occurrence.at)

@@ -3,12 +3,13 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Generic, TypeVar
+from typing import Generic, Literal, TypeVar
 
 from service.programme.log import HealthState, Pause, Session
 from service.programme.plan import Programme
 
 T = TypeVar("T")
+LeftOutKind = Literal["plan", "session", "health-state", "pause"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,7 @@ class LeftOut:
     id: str
     version: int
     reason: str
+    kind: LeftOutKind
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,10 @@ from service.programme.adherence.matching import Ending
 from service.programme.adherence.silence import SilentSpell
 from service.programme.log import Session
 
-RULE_VERSION = "1"
+RULE_VERSION = "2"
 """Edition of the rules in this package; raised whenever an answer could change."""
+
+_PLACED: tuple[Ending, ...] = ("matched", "extra", "over", "duplicate", "not-done")
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,21 @@ class PlanUsed:
 
 
 @dataclass(frozen=True, slots=True)
+class RowCounts:
+    """How many rows came from home, and where they went.
+
+    ``placed`` rows belong to a day (matched, extra, over, duplicate or not done), ``unplaced`` ones
+    have a doubtful clock, ``excluded`` ones must not count or could not be read. The three add up
+    to ``received``.
+    """
+
+    received: int
+    placed: int
+    unplaced: int
+    excluded: int
+
+
+@dataclass(frozen=True, slots=True)
 class Adherence:
     """One child's adherence from ``first`` to ``last``, days included, in the child's own zone.
 
@@ -69,8 +86,25 @@ class Adherence:
     left_out: tuple[LeftOut, ...]
     zone_data: str
     rule_version: str = RULE_VERSION
+    technique: str | None = None
 
     @property
     def endings(self) -> Counter[Ending]:
         """How many rows ended how."""
         return Counter(row.ending for row in self.received)
+
+    @property
+    def row_counts(self) -> RowCounts:
+        """Rows placed, unplaced and excluded.
+
+        Rows without a day (those of a doubtful clock, those that could not be read) are among the
+        rows of every answer, whatever days it is about.
+        """
+        endings = self.endings
+        unreadable = sum(one.kind == "session" for one in self.left_out)
+        return RowCounts(
+            received=len(self.received) + unreadable,
+            placed=sum(endings[ending] for ending in _PLACED),
+            unplaced=endings["doubtful"],
+            excluded=endings["excluded"] + unreadable,
+        )

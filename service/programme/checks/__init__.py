@@ -13,6 +13,7 @@ from service.programme.checks.limits import impossible_values
 from service.programme.checks.log import before_birth, clock_is_doubtful, session_problems
 from service.programme.checks.plan import plan_problems
 from service.programme.checks.policy import KnownChild, Policy
+from service.programme.checks.precautions import precautions
 from service.programme.checks.problems import MESSAGES, Checked, Problem
 from service.programme.checks.shape import ModelT, read
 from service.programme.checks.timing import end_before_start
@@ -44,9 +45,12 @@ def check_programme(
     """A programme. ``known`` is for a child whom the document only refers to."""
     programme, shape = read(Programme, raw)
     view = View(Programme, raw, Programme.__name__)
-    accepted, open_cautions = _judged(cautions(view, policy, known), _overridden(view))
+    raised = [*cautions(view, policy, known), *precautions(view, policy, known)]
+    warnings = tuple(one.problem for one in raised if one.problem.kind == "warning")
+    to_answer = [one for one in raised if one.problem.kind == "caution"]
+    accepted, open_cautions = _judged(to_answer, _overridden(view))
     problems = _each_once((*shape, *plan_problems(view), *open_cautions))
-    return Checked(None if problems else programme, problems, accepted)
+    return Checked(None if problems else programme, problems, accepted, warnings)
 
 
 def check_session(

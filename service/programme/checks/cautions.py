@@ -27,8 +27,8 @@ class Raised:
 
 def cautions(programme: View, policy: Policy, known: KnownChild) -> Iterator[Raised]:
     """Every caution of the policy that the programme raises."""
-    age = _youngest_age(programme, known)
-    irritable = _has_irritable_airways(programme, policy, known)
+    age = youngest_age(programme, known)
+    irritable = bool(diagnoses(programme, known) & policy.irritable_airways)
     for regimen in programme.parts("regimen"):
         technique = TECHNIQUES.get(regimen.value("technique"))
         if technique is None:
@@ -48,17 +48,18 @@ def _caution(path: str, key: str, found: Any, expected: str) -> Problem:
     return Problem(path, "caution", key, found, expected)
 
 
-def _youngest_age(programme: View, known: KnownChild) -> int | None:
+def youngest_age(programme: View, known: KnownChild) -> int | None:
     """Age in years when the programme starts; the youngest that a partial birth date allows."""
     birth = programme.part("child").value("birthDate") or known.birth_date
     start = programme.value("start")
     return None if birth is None or start is None else age_in_years(latest(birth), day_of(start))
 
 
-def _has_irritable_airways(programme: View, policy: Policy, known: KnownChild) -> bool:
+def diagnoses(programme: View, known: KnownChild) -> set[tuple[str | None, str | None]]:
+    """System and code of every diagnosis, in the document or in the record."""
     stated = [part.value("condition") for part in programme.parts("diagnosis") if part.present]
     coded: list[Coded] = [*(item for item in stated if item is not None), *known.diagnosis]
-    return any((item.system, item.code) in policy.irritable_airways for item in coded)
+    return {(item.system, item.code) for item in coded}
 
 
 def _by_mouth(regimen: View, technique: Technique, programme: View) -> bool:

@@ -2,13 +2,15 @@
 
 from collections.abc import Iterator
 
-from service.programme.catalogue import CAUTIONS, DEVICE_KINDS, GOAL_MEASURES
+from service.programme.catalogue import DEVICE_KINDS, GOAL_MEASURES
 from service.programme.checks.limits import impossible_values
 from service.programme.checks.people import people_problems
 from service.programme.checks.problems import Problem, refused
 from service.programme.checks.regimens import duplicate_keys, regimen_problems
+from service.programme.checks.screen import screen_problems
 from service.programme.checks.timing import end_before_start, schedule_problems
 from service.programme.checks.view import View
+from service.programme.precautions import ANSWERABLE
 from service.programme.zones import zone_names
 
 
@@ -23,6 +25,7 @@ def plan_problems(programme: View) -> Iterator[Problem]:
     yield from regimen_problems(programme)
     yield from _devices(programme.parts("device"))
     yield from _goals(programme.parts("goal"))
+    yield from screen_problems(programme.part("screen"))
     yield from _overrides(programme)
 
 
@@ -67,8 +70,8 @@ def _overrides(programme: View) -> Iterator[Problem]:
     keys = {regimen.value("key") for regimen in programme.parts("regimen")}
     for override in programme.parts("override"):
         caution, regimen = override.value("caution"), override.value("regimen")
-        if caution is not None and caution not in CAUTIONS:
-            expected = f"one of {', '.join(CAUTIONS)}"
+        if caution is not None and caution not in ANSWERABLE:
+            expected = f"one of {', '.join(ANSWERABLE)}"
             yield refused(override.at("caution"), "unknown-override", caution, expected)
         if regimen is not None and regimen not in keys:
             expected = "the key of a regimen"

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Generic, Literal, TypeVar
 
-from service.programme.catalogue import CAUTIONS
+from service.programme.precautions import ANSWERABLE
 
 DocumentT = TypeVar("DocumentT")
 
@@ -54,7 +54,9 @@ MESSAGES: Mapping[str, str] = MappingProxyType(
         "schedule-too-often": "nobody can do it as often as that",
         "schedule-length": "months and years have no fixed length",
         "schedule-two-bounds": "a schedule has one kind of bounds",
-        **CAUTIONS,
+        "unknown-precaution": "the safety screen does not ask about this",
+        "screen-unknown": "the safety screen leaves this open; it must be asked",
+        **ANSWERABLE,
     }
 )
 """Every key that a check can answer with, and what it says."""
@@ -66,13 +68,16 @@ class Problem:
 
     ``path`` reads like ``Programme.regimen[1].dose.breaths``. ``key`` is one of ``MESSAGES`` and
     stable, so other programs may rely on it. ``found`` may be about a child and stays out of logs.
+    ``source`` is where the rule comes from, of a caution or warning that has one of its own. A
+    warning refuses nothing.
     """
 
     path: str
-    kind: Literal["refused", "caution"]
+    kind: Literal["refused", "caution", "warning"]
     key: str
     found: Any
     expected: str
+    source: str | None = None
 
     @property
     def message(self) -> str:
@@ -84,13 +89,14 @@ class Problem:
 class Checked(Generic[DocumentT]):
     """``value`` is the document, or None when ``problems`` is not empty.
 
-    ``accepted`` are the cautions that the document overrides by name and reason; show them where
-    somebody acts on the document.
+    ``accepted`` are the cautions that the document overrides by name and reason, ``warnings`` what
+    else should be known of it; show both where somebody acts on the document.
     """
 
     value: DocumentT | None
     problems: tuple[Problem, ...] = ()
     accepted: tuple[Problem, ...] = ()
+    warnings: tuple[Problem, ...] = ()
 
 
 def refused(path: str, key: str, found: Any, expected: str) -> Problem:

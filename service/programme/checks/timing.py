@@ -29,6 +29,7 @@ _RANGES = (
     ("count", "countMax"),
     ("duration", "durationMax"),
 )
+_BOUNDS = ("bounds", "boundsDuration", "boundsRange")
 _AT_THE_MEAL = {"C", "CM", "CD", "CV"}
 _SAYS_WHEN = ("when", "timeOfDay", "dayOfWeek")
 _MONTHS = ("mo", "a")
@@ -47,9 +48,9 @@ def schedule_problems(schedule: View) -> Iterator[Problem]:
             yield refused(schedule.at(high), "schedule-range", most, f"at least {low}")
     yield from _events_of_the_day(schedule)
     yield from _rate(schedule)
-    if schedule.has("bounds") and schedule.has("boundsDuration"):
-        found, expected = schedule.raw["boundsDuration"], "bounds or boundsDuration"
-        yield refused(schedule.at("boundsDuration"), "schedule-two-bounds", found, expected)
+    for surplus in [name for name in _BOUNDS if schedule.has(name)][1:]:
+        expected = "one of " + ", ".join(_BOUNDS)
+        yield refused(schedule.at(surplus), "schedule-two-bounds", schedule.raw[surplus], expected)
     yield from end_before_start(schedule.part("bounds"))
     yield from _lengths(schedule)
 
@@ -60,13 +61,29 @@ def _lengths(schedule: View) -> Iterator[Problem]:
     if schedule.value("durationUnit") in _MONTHS:
         found = schedule.raw["durationUnit"]
         yield refused(schedule.at("durationUnit"), "schedule-length", found, "a shorter unit")
-    length = schedule.part("boundsDuration")
+    between = schedule.part("boundsRange")
+    low, high = between.part("low"), between.part("high")
+    for length in (schedule.part("boundsDuration"), low, high):
+        yield from _length(length)
+    if not _in_order(low, high):
+        found = high.raw["value"]
+        yield refused(high.at("value"), "schedule-range", found, "not shorter than low")
+    for name in ("period", "periodMax"):
+        yield from _too_long(schedule, name, schedule.value("periodUnit"))
+
+
+def _length(length: View) -> Iterator[Problem]:
     value, unit = length.value("value"), length.value("unit")
     if value is not None and unit in _MONTHS and value != value.to_integral_value():
         yield refused(length.at("value"), "schedule-length", length.raw["value"], "a whole number")
     yield from _too_long(length, "value", unit)
-    for name in ("period", "periodMax"):
-        yield from _too_long(schedule, name, schedule.value("periodUnit"))
+
+
+def _in_order(low: View, high: View) -> bool:
+    """Whether one length is not longer than the other, as far as both are told."""
+    ends = [(length.value("value"), length.value("unit")) for length in (low, high)]
+    known = [days_in(value, unit) for value, unit in ends if value is not None and unit is not None]
+    return len(known) < len(ends) or known[0] <= known[1]
 
 
 def _too_long(holder: View, name: str, unit: UnitOfTime | None) -> Iterator[Problem]:

@@ -1,0 +1,40 @@
+"""What an engine's errors mean to those who asked, and how a transaction ends."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from sqlalchemy import exc
+from sqlalchemy.engine import Connection
+
+from service.store.contract import StoreAwayError, StoreBusyError
+
+Judge = Callable[[BaseException], StoreAwayError | StoreBusyError | None]
+"""What a driver's error says of the store; ``None``: nothing, the mistake is ours."""
+
+
+@contextmanager
+def meant(judge: Judge, *, settled: bool = True) -> Iterator[None]:
+    """Turns a driver's errors into those that a store promises."""
+    try:
+        yield
+    except exc.TimeoutError:
+        raise StoreAwayError("all connections were in use for too long") from None
+    except Exception as error:
+        named = judge(error.orig if isinstance(error, exc.DBAPIError) and error.orig else error)
+        if named is None:
+            raise
+        if isinstance(named, StoreAwayError):
+            named.settled = settled
+        raise named from None
+
+
+@contextmanager
+def transaction(connection: Connection, judge: Judge) -> Iterator[Connection]:
+    """What was begun, committed at the end, or undone when an error leaves it."""
+    try:
+        yield connection
+        with meant(judge, settled=False):
+            connection.commit()
+    except BaseException:
+        connection.rollback()
+        raise

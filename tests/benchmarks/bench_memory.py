@@ -1,0 +1,97 @@
+# ruff: noqa: T201
+"""The memory of the service over many requests.
+
+By hand, from the project's folder, with wrk installed (on Debian: ``apt install wrk``):
+
+    PYTHONPATH=.:tests:tests/benchmarks python tests/benchmarks/bench_memory.py [requests]
+
+100,000 requests unless told otherwise over 16 connections to ``airway serve``: of ten, six reads,
+one create, and three of these: searches by patient and date, by patient in the order of dates, by
+identifier, a history, an earlier version. Told is the memory that the process holds (RSS) after
+each quarter; the last is judged beside the second, since a fresh process fills its caches.
+"""
+
+import os
+import random
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import wrk
+from documents import many_sessions
+from engines import ENGINES, postgres_address
+from processes import listening_at
+from served_process import served
+from turns import verdict
+
+from service.fhir.json import write
+
+REQUESTS = 100_000
+STORED, CHILDREN = 1000, 20
+MOST_GROWTH = 1.05
+SECONDS = 5
+"""Of one run of the load; runs go on until a quarter is full."""
+_TYPED = {"Content-Type": "application/fhir+json"}
+
+
+def main() -> None:
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else REQUESTS
+    print(f"{count} requests, {os.cpu_count()} cores, load before {os.getloadavg()[0]:.1f}")
+    for engine in ENGINES:
+        memory(engine, count)
+
+
+def memory(engine: str, count: int) -> None:
+    folder = Path(tempfile.mkdtemp(prefix="airway-bench-"))
+    store = str(folder / "store.db") if engine == "sqlite" else postgres_address(folder)
+    with served(store, folder) as address:
+        with httpx.Client(base_url=address, headers=_TYPED) as client:
+            for one in many_sessions(STORED, children=CHILDREN):
+                path = f"/fhir/Observation/{one['id']}"
+                assert client.put(path, content=write(one)).status_code == 201
+        asked = wrk.keep(requests(), folder / "requests")
+        process = listening_at(address)
+        quarters, seconds = [process.memory_info().rss], 0.0
+        done = 0
+        for quarter in range(1, 5):
+            while done < count * quarter / 4:
+                told = wrk.run(address, asked, seconds=SECONDS, first=done)
+                done, seconds = done + told.requests, seconds + told.seconds
+            quarters.append(process.memory_info().rss)
+    mebibytes = ", ".join(f"{one / 2**20:.0f}" for one in quarters)
+    print(f"{engine}: {done} requests at {done / seconds:.0f} a second; RSS in MiB at the start and"
+          f" after each quarter {mebibytes}")  # fmt: skip
+    verdict("last to second quarter", quarters[4] / quarters[2], most=MOST_GROWTH)
+
+
+def requests() -> Iterator[bytes]:
+    """Lines for the load, in an order of their own."""
+    chance = random.Random(6)  # noqa: S311
+    fresh = many_sessions(STORED * 3, children=CHILDREN)
+    lines = []
+    for one in fresh:
+        created = write({name: value for name, value in one.items() if name != "id"})
+        reads = [f"/fhir/Observation/session-{chance.randrange(STORED)}" for _ in range(8)]
+        gets = [*reads[:6], *chance.sample(_others(chance, reads[6:]), 3)]
+        lines += [wrk.request("GET", path) for path in gets]
+        lines.append(wrk.request("POST", "/fhir/Observation", created))
+    chance.shuffle(lines)
+    yield from lines
+
+
+def _others(chance: random.Random, reads: list[str]) -> list[str]:
+    child = f"Patient/child-{chance.randrange(CHILDREN)}"
+    day = f"2024-01-{chance.randrange(1, 20):02d}"
+    return [
+        f"/fhir/Observation?patient={child}&date=ge{day}&_count=10",
+        f"/fhir/Observation?subject={child}&_sort=-date&_count=5",
+        f"/fhir/Observation?identifier=S-{chance.randrange(STORED)}",
+        f"{reads[0]}/_history",
+        f"{reads[1]}/_history/1",
+    ]
+
+
+if __name__ == "__main__":
+    main()
