@@ -12,11 +12,12 @@ from pydantic import SecretStr
 
 from service.api.services import Services
 from service.api.types import SHIPPED, STORED, WHOLE, served_types
-from service.fhir.definitions import Definitions
+from service.fhir.definitions import DefinitionError, Definitions
 from service.fhir.fast.validator import QuickValidator
 from service.fhir.json import JsonObject, read
 from service.fhir.r4.tables import operations
 from service.fhir.search.parameters import SearchParameters
+from service.fhir.search.terms import IndexRow
 from service.fhir.terminology import Terminology
 from service.fhir.validation import profile_rules
 from service.mapping.tables import tables
@@ -165,12 +166,21 @@ def _put_on_shelf(
     entries = [
         Entry(
             Version(type_, id_, 1, instant, False, stamped(one, id_, 1, instant)),
-            parameters.index(one),
+            _rows_of(one, parameters),
         )
         for (type_, id_), one in found.items()
     ]
     with shelf.begin() as work:
         work.write(entries)
+
+
+def _rows_of(definition: JsonObject, parameters: SearchParameters) -> list[IndexRow]:
+    """Nothing has checked an operator's definition before. Raises DefinitionError."""
+    try:
+        return parameters.index(definition)
+    except (AttributeError, TypeError, ValueError) as error:
+        told = f"{definition.get('url')} has something that R4 does not have there"
+        raise DefinitionError(told) from error
 
 
 def _shipped(definitions: Definitions, parameters: SearchParameters) -> Iterator[JsonObject]:

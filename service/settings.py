@@ -50,8 +50,9 @@ class Settings(BaseSettings):
     """A greater ``_count`` is lowered to this."""
     max_bundle_entries: Annotated[int, Field(ge=1)] = 2000
     definitions: Annotated[tuple[Path, ...], NoDecode] = ()
-    """Folders and FHIR packages (``.tgz``) with further profiles and code systems, separated as in
-    ``PATH``. A resource meets them where it claims them or is asked to."""
+    """Folders and FHIR packages (``.tgz``) with further profiles, code systems and search
+    parameters, separated as in ``PATH``. A resource meets profiles where it claims them or is asked
+    to; search parameters are served from the start on."""
     policy: Path | None = None
     """A TOML file with the clinic's own thresholds of cautions; see DEVELOPERS.md."""
     age_of_consent: Annotated[int, Field(ge=0)] = 16

@@ -6,6 +6,8 @@ from readme import commands
 from typer.testing import CliRunner
 
 from service.cli import app
+from service.fhir.json import read
+from service.fhir.search.parameters import SearchParameters
 from service.settings import DANGER, Settings
 
 HOME = Path(__file__).resolve().parents[2]
@@ -57,3 +59,10 @@ def test_every_room_is_on_the_map() -> None:
     rooms = [one.name for one in (HOME / "service").iterdir() if (one / "__init__.py").is_file()]
     for room in rooms:
         assert f"`service/{room}`" in DEVELOPERS, room
+
+
+def test_the_search_parameter_on_the_page_is_served() -> None:
+    text = DEVELOPERS.partition("```json\n")[2].partition("```")[0]
+    known = SearchParameters.of(["Patient"], [read(text)])
+    assert known.refused == ()
+    assert "ward" in known.of_type("Patient")

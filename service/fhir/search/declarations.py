@@ -5,13 +5,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from service.fhir.fhirpath import FhirPathError
-from service.fhir.fhirpath.parser import parse
 from service.fhir.fhirpath.syntax import Node as Tree
 from service.fhir.json import JsonObject
 from service.fhir.outcome import shown
 from service.fhir.search.rows import maker
 from service.fhir.search.terms import Kind
-from service.fhir.search.ways import Way, parts_of, to_values, ways_of
+from service.fhir.search.ways import Way, parts_of, to_values, tree_of, ways_of
 from service.fhir.structure import is_resource_type
 
 KINDS: Mapping[str, Kind] = {
@@ -94,7 +93,7 @@ def declared(definition: JsonObject, type_: str, find: Find) -> Parameter | None
     Raises ParameterError.
     """
     try:
-        trees = parts_of(parse(definition["expression"]), type_)
+        trees = parts_of(tree_of(definition["expression"]), type_)
     except FhirPathError as error:
         raise ParameterError(definition, f"its expression cannot be read: {error}") from None
     if not trees:
@@ -142,7 +141,7 @@ def _check_parts(definition: JsonObject, parts: tuple[Part, ...], ways: list[Way
 
 def part_ways(part: Part, type_: str) -> list[Way]:
     """The ways of a part from an element of the type, as far as they end at what it can be."""
-    ways = to_values(ways_of(parse(part.expression), type_) or [])
+    ways = to_values(ways_of(tree_of(part.expression), type_) or [])
     return [way for way in ways if maker(part.type, way.type, "")]
 
 
@@ -182,7 +181,7 @@ def _expression(definition: JsonObject, part: JsonObject) -> str:
     if not isinstance(text, str):
         raise ParameterError(definition, "a part of it has no expression")
     try:
-        parse(text)
+        tree_of(text)
     except FhirPathError as error:
         told = f"the expression of a part cannot be read: {error}"
         raise ParameterError(definition, told) from None

@@ -5,7 +5,6 @@ from functools import lru_cache
 from typing import Any
 
 from service.fhir.fhirpath import FhirPathError, compile_expression
-from service.fhir.fhirpath.parser import parse
 from service.fhir.json import JsonObject
 from service.fhir.r4 import tables
 from service.fhir.search.declarations import Parameter, Part, part_ways
@@ -13,7 +12,7 @@ from service.fhir.search.pairs import pair_rows
 from service.fhir.search.references import local_reference
 from service.fhir.search.rows import Take, maker
 from service.fhir.search.terms import IndexRow
-from service.fhir.search.ways import Places, Way, parts_of, to_values, ways_of
+from service.fhir.search.ways import Places, Way, parts_of, to_values, tree_of, ways_of
 from service.fhir.structure import Element
 from service.fhir.type_model import R4
 
@@ -52,7 +51,7 @@ class Extraction:
 
 def _takers(parameter: Parameter, type_: str) -> Iterator[tuple[Way, Take | None]]:
     """The ways of a parameter and what takes the values there; None for a composite."""
-    for tree in parts_of(parse(parameter.expression), type_):
+    for tree in parts_of(tree_of(parameter.expression), type_):
         ways = ways_of(tree, type_)
         if ways is None:
             yield Way((), type_), general(parameter, type_)

@@ -7,9 +7,8 @@ others.
 
 from collections.abc import Iterable, Mapping
 
-from service.fhir.fhirpath.parser import parse
 from service.fhir.search.declarations import Parameter
-from service.fhir.search.ways import Way, parts_of, ways_of
+from service.fhir.search.ways import Way, parts_of, tree_of, ways_of
 
 _NEVER = frozenset({"reference", "text"})
 """What resources refer to is asked for by name, parameter by parameter."""
@@ -28,7 +27,7 @@ def unions(type_: str, parameters: Iterable[Parameter]) -> dict[str, tuple[str, 
 def _places(parameter: Parameter, type_: str) -> frozenset[Way]:
     """Where a parameter looks; nowhere for one that is more than ways."""
     found: set[Way] = set()
-    for tree in parts_of(parse(parameter.expression), type_):
+    for tree in parts_of(tree_of(parameter.expression), type_):
         ways = ways_of(tree, type_)
         if ways is None:
             return frozenset()

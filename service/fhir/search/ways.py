@@ -7,8 +7,10 @@ then walked on raw JSON. What has no such form is left to the FHIRPath engine.
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
+from service.fhir.fhirpath.parser import parse
 from service.fhir.fhirpath.syntax import Binary, Call, Index, Literal, Member, TypeTest, Unary
 from service.fhir.fhirpath.syntax import Node as Tree
 from service.fhir.search.references import may_be_of
@@ -44,6 +46,12 @@ class Way:
     type: str
     element: Element | None = None
     target: str | None = None
+
+
+@lru_cache(maxsize=2048)
+def tree_of(expression: str) -> Tree:
+    """An expression, read once: most are about several types. Raises FhirPathError."""
+    return parse(expression)
 
 
 def parts_of(tree: Tree, type_: str) -> list[Tree]:
