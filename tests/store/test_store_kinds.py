@@ -135,6 +135,7 @@ def logs(
         ("code-value-quantity", f"pressure$120|{UCUM}|mm[H2O]", "a"),
         ("code-value-quantity", f"urn:t|pressure$12|{UCUM}|cm[H2O]", ""),
         ("code-value-quantity", "volume$gt5,pressure$gt11", "a b"),
+        ("code-value-quantity", "volume$5.4||ml", "b"),
         ("component-code-value-quantity", f"pressure$1|{UCUM}|kPa", "b"),
         ("component-code-value-quantity", f"leak$1|{UCUM}|kPa", ""),
         ("combo-code-value-quantity", f"pressure$gt0.9|{UCUM}|kPa", "a b"),

@@ -58,7 +58,7 @@ def in_canonical(number: Decimal, into: Canonical) -> Decimal:
     return number if abs(number) == FAR else into.of(number)
 
 
-def _quantity(name: str, plain: bool) -> Take:
+def _quantity(name: str, _: bool) -> Take:
     def take(value: Any, out: list[Any]) -> None:
         number = value.get("value")
         if number is not None:
@@ -67,29 +67,27 @@ def _quantity(name: str, plain: bool) -> Take:
             if comparator:
                 low = -FAR if comparator[0] == "<" else low
                 high = FAR if comparator[0] == ">" else high
-            _add(name, low, high, value, plain, out)
+            _add(name, low, high, value, out)
 
     return take
 
 
-def _range(name: str, plain: bool) -> Take:
+def _range(name: str, _: bool) -> Take:
     def take(value: Any, out: list[Any]) -> None:
         low, high = value.get("low", {}), value.get("high", {})
         least, most = low.get("value"), high.get("value")
         if least is not None or most is not None:
             least = -FAR if least is None else Decimal(least)
             most = FAR if most is None else Decimal(most)
-            _add(name, least, most, low or high, plain, out)
+            _add(name, least, most, low or high, out)
 
     return take
 
 
-def _add(
-    name: str, low: Decimal, high: Decimal, of: dict[str, Any], plain: bool, out: list[Any]
-) -> None:
+def _add(name: str, low: Decimal, high: Decimal, of: dict[str, Any], out: list[Any]) -> None:
     system, code, said = of.get("system", ""), of.get("code", ""), of.get("unit", "")
     out.append(QuantityRow(name, low, high, system, code))
-    if said and said != code and not plain:
+    if said and said != code:
         # R4 has number||unit find what people read as well as its code.
         out.append(QuantityRow(name, low, high, "", said))
     known = canonical(code) if system == UCUM else None
