@@ -26,6 +26,7 @@ from service.record import Record
 from service.record.bodies import stamped
 from service.record.bulk import Maker
 from service.record.drafts import Index
+from service.record.safety import SafetyWatch
 from service.resources import mappings_dir, profiles_dir
 from service.settings import Settings
 from service.store.contract import Entry, Store, Version
@@ -55,9 +56,14 @@ def build_validator(definitions: Definitions | None = None) -> QuickValidator:
     return QuickValidator(definitions or build_definitions(), rules, rest_references=True)
 
 
-def build_record(store: Store, validator: QuickValidator, clock: Clock = system_clock) -> Record:
-    """The record over a store."""
-    return Record(store, validator, clock)
+def build_record(
+    store: Store,
+    validator: QuickValidator,
+    clock: Clock = system_clock,
+    policy: Policy | None = None,
+) -> Record:
+    """The record over a store, looked through by the safety rules of a clinic's policy."""
+    return Record(store, validator, clock, follower=SafetyWatch((policy or Policy()).safety))
 
 
 def build_index() -> Index:
@@ -122,14 +128,15 @@ def open_services(settings: Settings, clock: Clock = system_clock) -> Iterator[S
         open_store(Path(folder) / "definitions.sqlite") as shelf,
     ):
         _put_on_shelf(shelf, definitions, clock())
+        policy = load_policy(settings)
         yield Services(
             settings=settings,
-            record=build_record(store, validator, clock),
+            record=build_record(store, validator, clock, policy),
             definition_record=build_record(shelf, validator, clock),
             definitions=definitions,
             terminology=Terminology.of(definitions),
             validator=validator,
-            policy=load_policy(settings),
+            policy=policy,
             clock=clock,
             maker=maker_with(validator, definitions),
             build_maker=partial(build_maker, settings),
