@@ -1,5 +1,6 @@
 """What an operation is asked, out of a Parameters resource."""
 
+from collections.abc import Collection
 from typing import Any
 
 from service.api.outcomes import refusal
@@ -32,6 +33,11 @@ class Parameters:
             if name in self._parts:
                 raise refusal(400, "This parameter is given once.", expression=place)
             self._parts[name] = part
+
+    @property
+    def names(self) -> Collection[str]:
+        """What the parts are called, in order."""
+        return self._parts.keys()
 
     def text(self, name: str) -> str | None:
         """The value of a parameter of a text-like type."""
