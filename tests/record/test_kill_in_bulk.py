@@ -116,9 +116,9 @@ def test_the_loading_process_is_killed(engine: str, tmp_path: Path) -> None:
 
 
 @pytest.fixture
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+def server() -> Iterator[Any]:
     """A PostgreSQL of its own, to be killed."""
-    server = new_server(tmp_path_factory.mktemp("killed-pg"))
+    server = new_server()
     yield server
     server.cleanup()
 

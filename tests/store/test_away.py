@@ -9,7 +9,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
-from engines import new_server, postgres_address, start_again
+from engines import new_server, postgres_address, start_again, stop
 from store_samples import version
 
 from service.fhir.search.terms import TokenRow
@@ -150,11 +150,11 @@ def test_writers_that_wait_leave_connections_to_readers(address: str) -> None:
     other.close()
 
 
-def test_a_server_that_is_stopped_and_started(tmp_path_factory: pytest.TempPathFactory) -> None:
-    server = new_server(tmp_path_factory.mktemp("stopped-pg"))
+def test_a_server_that_is_stopped_and_started() -> None:
+    server = new_server()
     store = PostgresStore(server.get_uri(), busy_seconds=1)
     write(store, Entry(version("kept"), ROW))
-    server.stop()
+    stop(server)
     for _ in range(3):
         with pytest.raises(StoreAwayError):
             store.current([KEY])
