@@ -25,6 +25,7 @@ from service.programme.schemas import (
     pause_schema,
     programme_schema,
     session_schema,
+    technique_review_schema,
 )
 from service.record.problems import accepted_caution, still_open, warning_of
 from service.record.programme_versions import OpenedVersion, PlanVersion
@@ -45,6 +46,7 @@ _SCHEMAS: Mapping[str, Callable[[], dict[str, Any]]] = {
     "session": session_schema,
     "health-state": health_state_schema,
     "pause": pause_schema,
+    "technique-review": technique_review_schema,
 }
 IfMatch = Annotated[str | None, Header(description="The version tag of the latest version.")]
 
@@ -129,7 +131,7 @@ def read_version(
 
 @router.get("/schemas/{name}", responses=answers(JSON_SCHEMA))
 def read_schema(name: str) -> Response:
-    """JSON Schema of a document: programme, session, health-state or pause."""
+    """JSON Schema of a document: programme, session, health-state, pause or technique-review."""
     schema = _SCHEMAS.get(name)
     if schema is None:
         raise refusal(404, f"There are schemas of: {', '.join(_SCHEMAS)}.")

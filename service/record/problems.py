@@ -26,10 +26,12 @@ _CODES = {
     "unknown-goal-measure": "code-invalid",
     "unknown-zone": "code-invalid",
     "unknown-precaution": "code-invalid",
+    "unknown-step": "code-invalid",
     "unknown-device": "not-found",
     "unknown-override": "not-found",
     "duplicate-key": "duplicate",
     "two-doses": "duplicate",
+    "step-twice": "duplicate",
 }
 """Key of a problem to FHIR issue type; a rule of the trade that is not here is an invariant."""
 
