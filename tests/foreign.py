@@ -66,7 +66,8 @@ def _with_additions(resource: Json, choices: list[int]) -> Json:
 
 def _places(resource: Json) -> Iterator[tuple[Json, str, Any]]:
     for name, value in _MORE[resource["resourceType"]].items():
-        yield resource, name, value
+        if name not in resource:
+            yield resource, name, value
     yield from _inside(resource)
 
 

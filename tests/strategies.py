@@ -1,7 +1,7 @@
 """Documents of the trade for property tests: whole, valid, and as varied as the models allow.
 
-``programmes()``, ``sessions()``, ``health_states()`` and ``pauses()`` give models that
-``service.programme.checks`` accepts; the cautions that a programme raises are overridden in it.
+``programmes()``, ``sessions()``, ``health_states()``, ``pauses()`` and ``reviews()`` give models
+that ``service.programme.checks`` accepts; cautions that a programme raises are overridden in it.
 """
 
 from datetime import date, datetime, timedelta
@@ -30,6 +30,7 @@ from service.programme.checks import check_programme
 from service.programme.log import HealthState, Pause, Session
 from service.programme.plan import Programme
 from service.programme.precautions import PRECAUTIONS
+from service.programme.review import REVIEW_STEPS, TechniqueReview
 
 # -- the programme ------------------------------------------------------------------------------
 
@@ -264,6 +265,35 @@ def pauses() -> st.SearchStrategy[Pause]:
     reasons = st.sampled_from(["admission", "agreed-holiday", "other"])
     pause = {"source": texts, "child": identifiers, "reason": reasons, "decidedBy": texts}
     return _entries(parts(pause, id=identifiers)).map(Pause.model_validate)
+
+
+def reviews() -> st.SearchStrategy[TechniqueReview]:
+    """What a clinician saw when a child showed a technique."""
+    reviewer = st.one_of(
+        st.fixed_dictionaries({"reference": ids.map("Practitioner/{}".format)}),
+        parts({"name": texts}, identifier=identifiers),
+        st.fixed_dictionaries({"identifier": identifiers}),
+    )
+    step = st.fixed_dictionaries(
+        {
+            "step": st.sampled_from(sorted(REVIEW_STEPS)),
+            "shown": st.sampled_from(["seen", "prompted", "not-yet"]),
+        }
+    )
+    return parts(
+        {
+            "child": identifiers,
+            "technique": st.sampled_from(sorted(TECHNIQUES)),
+            "date": st.one_of(days, instants).map(lambda moment: moment.isoformat()),
+            "method": st.sampled_from(["in-clinic", "remote", "home-visit"]),
+            "reviewer": reviewer,
+            "step": st.lists(step, min_size=1, unique_by=lambda one: one["step"]),
+        },
+        id=identifiers,
+        source=texts,
+        deviceKind=st.sampled_from(sorted(DEVICE_KINDS)),
+        helper=texts,
+    ).map(TechniqueReview.model_validate)
 
 
 def _entries(described: st.SearchStrategy[Json]) -> st.SearchStrategy[Json]:

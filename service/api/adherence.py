@@ -1,112 +1,123 @@
-"""$adherence of a programme and of a child: MeasureReports, or the ledger behind them as CSV."""
+"""$adherence of a programme, a child and a group: MeasureReports, or what is behind them as CSV."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date, datetime
 
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from service.api.bodies import object_in
-from service.api.headers import CSV, FHIR_TYPES, check_accept, check_content_type, wants_csv
-from service.api.outcomes import FHIR_JSON, refusal
-from service.api.parameters import Parameters
-from service.api.queries import Pair, day_in, instant_in, pairs_of
-from service.api.served import Call, Operation
-from service.fhir.json import write
+from service.api.adherence_questions import (
+    POPULATION,
+    SUBJECT,
+    SUBJECT_LIST,
+    asked_in,
+    chosen,
+    pairs_in,
+)
+from service.api.headers import CSV, FHIR_TYPES, wants_csv
+from service.api.outcomes import FHIR_JSON
+from service.api.served import Call, Handler, Operation
+from service.fhir.json import JsonObject, write
 from service.mapping.canonical import BASE
-from service.mapping.reports import report_bundle
-from service.programme.adherence import Adherence
+from service.mapping.group_reports import subject_list, summary
+from service.mapping.reports import collection, report_bundle
+from service.programme.adherence import FIGURES, Adherence
+from service.programme.adherence.cohort import GroupAdherence
 from service.record import Actor, Record
-from service.record.adherence import Scope, adherence_of, scope_of_care_plan, scope_of_patient
-from service.record.reports import ledger_csv
+from service.record.adherence import Scope, scope_of_care_plan, scope_of_patient
+from service.record.cohorts import Asked, Cohort, answers_of, group_answer, group_cohort, listed
+from service.record.reports import figures_csv, ledger_csv, ledgers_csv, weeks_csv
 
-_NAMES = ("start", "end", "knownAt")
+_NAMES = ("start", "end", "knownAt", "technique", "reportType", "table")
+_LEDGER, _WEEKS = "ledger", "weeks"
 
 Scoping = Callable[[Record, Actor, str], Scope]
 """From the id in the address to whose adherence it is."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Question:
-    """From ``first`` to ``last``, both included, in the child's days, as known at a time."""
-
-    first: date
-    last: date
-    known_at: datetime
-    now: datetime
-
-    def put_to(self, record: Record, caller: Actor, scope: Scope) -> Adherence:
-        return adherence_of(
-            record,
-            caller,
-            scope,
-            self.first,
-            self.last,
-            known_at=self.known_at,
-            now=self.now,
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class _Adherence:
-    """The operation on one type."""
+class _OfChild:
+    """The operation on a type of which each is one child's."""
 
     scope: Scoping
 
     async def answer(self, call: Call) -> Response:
         """Raises 400 for days and instants that are none, 406 for other forms than JSON and CSV."""
-        check_accept(call.request, FHIR_TYPES | {CSV})
-        body = await call.request.body()
-        if body:
-            check_content_type(call.request)
+        pairs = await pairs_in(call, _NAMES, FHIR_TYPES | {CSV})
+        asked = asked_in(pairs, call.services.clock())
+        chosen(pairs, "reportType", (SUBJECT,))
+        table = chosen(pairs, "table", (_LEDGER, _WEEKS))
 
         def work() -> Response:
-            question = _question(_pairs(call, body), call.services.clock())
             scope = self.scope(call.record, call.caller, call.id)
-            found = question.put_to(call.record, call.caller, scope)
+            found = asked.of(call.record, call.caller, scope)
             if wants_csv(call.request):
-                return Response(ledger_csv(found), media_type=CSV)
-            return Response(write(report_bundle(found, scope.subject)), media_type=FHIR_JSON)
+                text = ledger_csv(found) if table == _LEDGER else weeks_csv(found)
+                return Response(text, media_type=CSV)
+            return _json(report_bundle(found, scope.subject))
 
         return await run_in_threadpool(work)
 
 
-def _pairs(call: Call, body: bytes) -> list[Pair]:
-    """The parameters in the address, and those of a Parameters body."""
-    pairs = pairs_of(call.request)
-    if body:
-        given = Parameters(object_in(body, call.services.settings.max_body_bytes))
-        pairs += [(name, text) for name in _NAMES if (text := given.text(name)) is not None]
-    return pairs
+async def _of_group(call: Call) -> Response:
+    """A summary, or a list with each child's reports; as CSV the figures, or all ledgers."""
+    pairs = await pairs_in(call, _NAMES, FHIR_TYPES | {CSV})
+    asked = asked_in(pairs, call.services.clock())
+    kind = chosen(pairs, "reportType", (POPULATION, SUBJECT_LIST))
+    chosen(pairs, "table", (_LEDGER,))
+
+    def work() -> Response:
+        cohort = group_cohort(call.record, call.caller, call.id, asked)
+        if kind == POPULATION:
+            return _population(call, cohort, asked)
+        return _list(call, listed(cohort), asked)
+
+    return await run_in_threadpool(work)
 
 
-def _question(pairs: Sequence[Pair], now: datetime) -> _Question:
-    known_at = instant_in(pairs, "knownAt") or now
-    if known_at > now:
-        raise refusal(400, "What will be known later is not known yet.", expression="http.knownAt")
-    return _Question(_needed_day(pairs, "start"), _needed_day(pairs, "end"), known_at, now)
+def _population(call: Call, cohort: Cohort, asked: Asked) -> Response:
+    answers = (answer for _, answer in answers_of(call.record, call.caller, cohort, asked))
+    group = group_answer(answers, asked)
+    if wants_csv(call.request):
+        return Response(figures_csv(group), media_type=CSV)
+    reports = [summary(name, group, cohort.subject) for name in FIGURES]
+    return _json(collection(reports, group.computed_at))
 
 
-def _needed_day(pairs: Sequence[Pair], name: str) -> date:
-    day = day_in(pairs, name)
-    if day is None:
-        told = f"{name} must be a day, for example 2031-05-01."
-        raise refusal(400, told, code="required", expression=f"http.{name}")
-    return day
+def _list(call: Call, cohort: Cohort, asked: Asked) -> Response:
+    children = [
+        (scope.subject, answer)
+        for scope, answer in answers_of(call.record, call.caller, cohort, asked)
+    ]
+    if wants_csv(call.request):
+        return Response(ledgers_csv(children), media_type=CSV)
+    group = group_answer((answer for _, answer in children), asked)
+    return _json(_lists(group, cohort, children))
 
 
-def _operation(type_: str, scope: Scoping) -> Operation:
+def _lists(
+    group: GroupAdherence, cohort: Cohort, children: list[tuple[JsonObject, Adherence]]
+) -> JsonObject:
+    reports = [subject_list(name, group, cohort.subject, children) for name in FIGURES]
+    return collection(reports, group.computed_at)
+
+
+def _json(resource: JsonObject) -> Response:
+    return Response(write(resource), media_type=FHIR_JSON)
+
+
+def _operation(type_: str, handler: Handler) -> Operation:
     return Operation(
         name="adherence",
         definition=f"{BASE}/OperationDefinition/{type_.lower()}-adherence",
-        handler=_Adherence(scope).answer,
+        handler=handler,
         on_instance=("GET", "POST"),
     )
 
 
 ADHERENCE = {
-    "CarePlan": _operation("CarePlan", scope_of_care_plan),
-    "Patient": _operation("Patient", scope_of_patient),
+    "CarePlan": _operation("CarePlan", _OfChild(scope_of_care_plan).answer),
+    "Group": _operation("Group", _of_group),
+    "Patient": _operation("Patient", _OfChild(scope_of_patient).answer),
 }
 """By the type that it is asked of."""

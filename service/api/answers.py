@@ -35,10 +35,13 @@ class StoredBytes(Response):
 
 def read_response(request: Request, version: Version) -> Response:
     """The version itself, or 304 when the client has it already (R4 http.html#cread)."""
-    if is_known(request, version):
-        known = {"ETag": etag(version.version), "Last-Modified": last_modified(version.instant)}
-        return Response(status_code=304, headers=known)
-    return StoredBytes(version)
+    return not_modified(version) if is_known(request, version) else StoredBytes(version)
+
+
+def not_modified(version: Version) -> Response:
+    """304: the client has this version."""
+    known = {"ETag": etag(version.version), "Last-Modified": last_modified(version.instant)}
+    return Response(status_code=304, headers=known)
 
 
 def written_response(request: Request, written: Written, base: str) -> Response:

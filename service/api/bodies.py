@@ -19,9 +19,12 @@ SENT: Final = "airway.sent"
 
 
 class Sent:
-    """A resource within a text that a client sent: the text itself, or what is at ``place``."""
+    """A resource within a text that a client sent: the text itself, or what is at ``place``.
 
-    def __init__(self, text: Text, place: str = "") -> None:
+    Without a text it stands nowhere.
+    """
+
+    def __init__(self, text: Text | None, place: str = "") -> None:
         self._text = text
         self._place = place
 
@@ -31,7 +34,7 @@ class Sent:
 
     def located(self, findings: Iterable[Finding]) -> list[Finding]:
         """The findings with their lines and columns in what was sent."""
-        return self._text.located(findings, self._place)
+        return list(findings) if self._text is None else self._text.located(findings, self._place)
 
     @contextmanager
     def locating(self) -> Iterator[None]:
@@ -42,6 +45,9 @@ class Sent:
             raise RestError(error.status, self.located(error.findings), error.headers) from None
         except (Invalid, Malformed) as error:
             raise type(error)(self.located(error.findings)) from None
+
+
+NOWHERE: Final = Sent(None)
 
 
 def sent_in(request: Request, body: bytes) -> Sent:

@@ -31,6 +31,7 @@ _DOCUMENTATION = (
     "(codes only) and UCUM; a code that it cannot judge is answered 422 as not checked. "
     "Patches are JSON Patch and FHIRPath Patch; a condition that several meet is refused. "
     "$meta-add and $meta-delete make a version, like any change. "
+    "A Binary is read and written as its content, unless FHIR JSON is named. "
     "A Subscription is kept and given back, and nothing is ever sent because of it."
 )
 

@@ -7,10 +7,11 @@ from typing import Final
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from service.api.bodies import body_of, object_in
+from service.api.bodies import body_of
 from service.api.bundle import bundle, include_entry, match_entry, outcome_entry
 from service.api.headers import check_accept
-from service.api.outcomes import FHIR_JSON, RestError, refusal
+from service.api.outcomes import FHIR_JSON, refusal
+from service.api.parameters import parts_in
 from service.api.queries import (
     PAGE,
     Pair,
@@ -24,7 +25,7 @@ from service.api.queries import (
 from service.api.searching import cut_short, named_types, page_links
 from service.api.served import Call, Operation
 from service.fhir.json import JsonObject
-from service.fhir.outcome import has_errors, shown
+from service.fhir.outcome import shown
 from service.fhir.search.compartments import compartment
 from service.record.everything import Wanted, everything, questions
 
@@ -82,12 +83,7 @@ def _pairs(call: Call, body: bytes) -> list[Pair]:
     pairs = pairs_of(call.request)
     if not body:
         return pairs
-    sent = object_in(body, call.services.settings.max_body_bytes)
-    findings = call.services.validator.validate(sent)
-    if has_errors(findings) or sent.get("resourceType") != "Parameters":
-        told = refusal(400, "Parameters are expected.", code="structure").findings
-        raise RestError(400, findings or told)
-    return pairs + [(part["name"], _text(part)) for part in sent.get("parameter", ())]
+    return pairs + [(part["name"], _text(part)) for part in parts_in(call, body)]
 
 
 def _text(part: JsonObject) -> str:

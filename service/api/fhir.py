@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
-from service.api import pretty, reading, searching, writing
+from service.api import binaries, pretty, reading, searching, writing
 from service.api.batches import Bundles
 from service.api.capability import Capability
 from service.api.outcomes import error_response, refusal
@@ -42,9 +42,9 @@ ROADS = (
     Road("/_history", "GET", "history-system", reading.history_of_all),
     Road("/{type}", "GET", "search-type", searching.search),
     Road("/{type}", "POST", "create", writing.create),
-    Road("/{type}", "PUT", "update", writing.update_matching),
-    Road("/{type}", "PATCH", "patch", writing.patch_matching),
-    Road("/{type}", "DELETE", "delete", writing.delete_matching),
+    Road("/{type}", "PUT", "update", writing.update),
+    Road("/{type}", "PATCH", "patch", writing.patch),
+    Road("/{type}", "DELETE", "delete", writing.delete),
     Road("/{type}/_search", "POST", "search-type", searching.search_by_form),
     Road("/{type}/_history", "GET", "history-type", reading.history_of_type),
     Road("/{type}/{id}", "GET", "read", reading.read),
@@ -56,6 +56,14 @@ ROADS = (
     Road("/{type}/{id}/{inside}/_search", "POST", "search-type", searching.search_within_by_form),
     Road("/{type}/{id}/_history/{version}", "GET", "vread", reading.vread),
 )
+
+_WAYS: Mapping[tuple[str, Handler], Handler] = {
+    ("Binary", reading.read): binaries.read,
+    ("Binary", reading.vread): binaries.vread,
+    ("Binary", writing.create): binaries.create,
+    ("Binary", writing.update): binaries.update,
+}
+"""The ways of a type that has its own."""
 
 _CALLS = {
     "/${operation}": "on_system",
@@ -92,7 +100,7 @@ class Roads:
         self._places = Places([*(road.path for road in roads), *_CALLS])
         self._open = {
             (served.name, template): {
-                road.method: road.handler
+                road.method: _WAYS.get((served.name, road.handler), road.handler)
                 for road in roads
                 if road.path == template and road.interaction in served.interactions
             }

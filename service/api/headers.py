@@ -48,6 +48,16 @@ def wants_csv(request: Request) -> bool:
     return next(_accepted(_accept_in(request)), ("", None))[0] == CSV
 
 
+def accepted(request: Request) -> list[str]:
+    """The media types that the client takes, in lower case, those that it likes most first."""
+    wanted = _format_in(request)
+    if wanted is not None:
+        return [_media_type(wanted.replace(" ", "+", 1))[0]]
+    parts = [(_quality(part), _media_type(part)[0]) for part in _accept_in(request).split(",")]
+    parts.sort(key=lambda part: -part[0])
+    return [kind for quality, kind in parts if quality]
+
+
 def check_content_type(request: Request, taken: frozenset[str] = FHIR_TYPES) -> str:
     """The media type of the body, without its parameters. Raises 415 for another than ``taken``."""
     header = request.headers.get("content-type", "")
@@ -132,8 +142,14 @@ def _accept_in(request: Request) -> str:
 
 def _accepted(accept: str) -> Iterator[tuple[str, str | None]]:
     for part in accept.split(","):
-        if not re.search(r";\s*q=0(\.0*)?\s*(;|$)", part):
+        if _quality(part):
             yield _media_type(part)
+
+
+def _quality(part: str) -> float:
+    """The weight of a media range (RFC 9110 section 12.4.2); 1 where it says none."""
+    found = re.search(r";\s*q=([01](?:\.\d{0,3})?)\s*(?:;|$)", part, re.IGNORECASE | re.ASCII)
+    return float(found[1]) if found else 1.0
 
 
 def _media_type(text: str) -> tuple[str, str | None]:

@@ -10,13 +10,13 @@ from collections.abc import Callable, Sequence
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from service.api.bodies import body_of, object_in
+from service.api.bodies import body_of
 from service.api.headers import check_accept, etag, last_modified
-from service.api.outcomes import FHIR_JSON, RestError, refusal
+from service.api.outcomes import FHIR_JSON, refusal
+from service.api.parameters import parts_in
 from service.api.served import Call, Operation
 from service.fhir.json import JsonObject, read, write
 from service.fhir.labels import with_labels, without_labels
-from service.fhir.outcome import has_errors
 from service.record.changes import Patch
 from service.store.contract import Label, Version
 
@@ -63,15 +63,9 @@ async def _change(call: Call, edit: Edit) -> Response:
 
 def _labels_in(call: Call, body: bytes) -> JsonObject:
     """The Meta in a Parameters body. Raises 400."""
-    sent = object_in(body, call.services.settings.max_body_bytes)
-    if sent.get("resourceType") != "Parameters":
-        told = "Parameters with one parameter meta (valueMeta) are expected."
-        raise refusal(400, told, code="structure", expression="resourceType")
-    findings = call.services.validator.validate(sent)
-    if has_errors(findings):
-        raise RestError(400, findings)
-    given = [part for part in sent.get("parameter", ()) if part["name"] == "meta"]
-    if len(sent.get("parameter", ())) != 1 or not given or "valueMeta" not in given[0]:
+    parts = parts_in(call, body)
+    given = [part for part in parts if part["name"] == "meta"]
+    if len(parts) != 1 or not given or "valueMeta" not in given[0]:
         told = "One parameter meta with a valueMeta is expected, and no other."
         raise refusal(400, told, code="required", expression="Parameters.parameter")
     labels: JsonObject = given[0]["valueMeta"]

@@ -5,16 +5,16 @@ could change what the answer means.
 """
 
 import re
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from service.api.bodies import object_in
-from service.api.outcomes import RestError, refusal
+from service.api.outcomes import refusal
+from service.api.parameters import parts_in
 from service.api.queries import pairs_of
 from service.api.served import Call
 from service.fhir.json import JsonObject
-from service.fhir.outcome import has_errors, shown
+from service.fhir.outcome import shown
 
 TEXT: Final = "text"
 WHOLE: Final = "a whole number"
@@ -57,8 +57,8 @@ class Inputs:
             if not name.startswith("_"):
                 self._add(name, _typed(self._kind(name, f"http.{name}"), name, text))
         if body:
-            for place, part in _parts(call, body):
-                name = part["name"]
+            for number, part in enumerate(parts_in(call, body)):
+                name, place = part["name"], f"Parameters.parameter[{number}]"
                 self._add(name, _value(self._kind(name, place), place, part), place)
 
     def __contains__(self, name: str) -> bool:
@@ -121,19 +121,6 @@ class Inputs:
             told = f"Found {shown(name)}, expected one of: {', '.join(self._takes.kinds)}."
             raise refusal(400, told, code="not-supported", expression=place[:80])
         return kind
-
-
-def _parts(call: Call, body: bytes) -> Iterator[tuple[str, JsonObject]]:
-    resource = object_in(body, call.services.settings.max_body_bytes)
-    if resource.get("resourceType") != "Parameters":
-        found = shown(resource.get("resourceType"))
-        told = f"Found {found}, expected Parameters."
-        raise refusal(400, told, code="structure", expression="resourceType")
-    findings = call.services.validator.validate(resource)
-    if has_errors(findings):
-        raise RestError(400, findings)
-    for number, part in enumerate(resource.get("parameter", ())):
-        yield f"Parameters.parameter[{number}]", part
 
 
 def _value(kind: str, place: str, part: JsonObject) -> Any:

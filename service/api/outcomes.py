@@ -6,6 +6,7 @@ Handlers and the rooms below raise; nobody else builds an error response.
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 
+import structlog
 from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
@@ -17,10 +18,14 @@ from service.fhir.json import JsonError, write
 from service.fhir.outcome import Finding, json_finding, operation_outcome
 from service.fhir.search.query import SearchError
 from service.fhir.terminology import TerminologyError
-from service.record.errors import RecordError
+from service.record.errors import Away, RecordError
 from service.store.contract import CursorError
 
+log = structlog.get_logger("airway.http")
+
 FHIR_JSON = "application/fhir+json"
+_RETRY_SECONDS = "5"
+"""After how long what was 503 may be asked again."""
 
 _CODES = {
     400: "invalid",
@@ -106,7 +111,10 @@ def outcome_response(
 ) -> Response:
     """An OperationOutcome as the body of an answer."""
     body = write(operation_outcome(findings))
-    return Response(body, status, headers=dict(headers or {}), media_type=FHIR_JSON)
+    told = dict(headers or {})
+    if status == HTTPStatus.SERVICE_UNAVAILABLE:
+        told.setdefault("Retry-After", _RETRY_SECONDS)
+    return Response(body, status, headers=told, media_type=FHIR_JSON)
 
 
 def error_response(error: Exception) -> Response:
@@ -114,6 +122,8 @@ def error_response(error: Exception) -> Response:
     known = translated(error)
     if isinstance(error, RecordError):
         count_refusal(type(error).__name__)
+    if isinstance(error, Away):
+        log.error("the store cannot be reached", error=str(error.__cause__))
     return outcome_response(known.status, known.findings, known.headers)
 
 

@@ -1,9 +1,13 @@
 """What an operation is asked, out of a Parameters resource."""
 
+from collections.abc import Collection
 from typing import Any
 
-from service.api.outcomes import refusal
+from service.api.bodies import object_in, sent_in
+from service.api.outcomes import RestError, refusal
+from service.api.served import Call
 from service.fhir.json import JsonObject
+from service.fhir.outcome import has_errors, shown
 
 _TEXTS = (
     "valueString",
@@ -33,6 +37,11 @@ class Parameters:
                 raise refusal(400, "This parameter is given once.", expression=place)
             self._parts[name] = part
 
+    @property
+    def names(self) -> Collection[str]:
+        """What the parts are called, in order."""
+        return self._parts.keys()
+
     def text(self, name: str) -> str | None:
         """The value of a parameter of a text-like type."""
         part = self._parts.get(name, {})
@@ -52,3 +61,17 @@ class Parameters:
         if resource is not None and not isinstance(resource, dict):
             raise refusal(400, f"Parameter {name} needs a resource.", code="value")
         return resource
+
+
+def parts_in(call: Call, body: bytes) -> list[JsonObject]:
+    """The parts of the Parameters in a body, in their order. Raises 400 unless they are valid."""
+    resource = object_in(body, call.services.settings.max_body_bytes)
+    kind = resource.get("resourceType")
+    if kind != "Parameters":
+        told = f"Found {shown(kind)}, expected Parameters."
+        raise refusal(400, told, code="structure", expression="resourceType")
+    findings = call.services.validator.validate(resource)
+    if has_errors(findings):
+        raise RestError(400, sent_in(call.request, body).located(findings))
+    parts: list[JsonObject] = resource.get("parameter", [])
+    return parts

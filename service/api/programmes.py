@@ -25,8 +25,9 @@ from service.programme.schemas import (
     pause_schema,
     programme_schema,
     session_schema,
+    technique_review_schema,
 )
-from service.record.problems import accepted_caution
+from service.record.problems import accepted_caution, still_open, warning_of
 from service.record.programme_versions import OpenedVersion, PlanVersion
 from service.record.programmes import Filed, Programmes
 
@@ -45,6 +46,7 @@ _SCHEMAS: Mapping[str, Callable[[], dict[str, Any]]] = {
     "session": session_schema,
     "health-state": health_state_schema,
     "pause": pause_schema,
+    "technique-review": technique_review_schema,
 }
 IfMatch = Annotated[str | None, Header(description="The version tag of the latest version.")]
 
@@ -93,6 +95,25 @@ async def change_programme(
     return _filed_response(await run_in_threadpool(work), base_of(request, services))
 
 
+@router.get("/programmes/{programme_id}/cautions", responses=answers(JSON))
+def list_cautions(programme_id: str, services: ServicesOf, caller: CallerOf) -> Response:
+    """What to know before acting on the version in force, by what is known of the child now.
+
+    A programme is judged when it is written and stays as it is; a safety screen or a diagnosis that
+    came later is told here.
+    """
+    opened, checked = _jobs(services).cautions(programme_id, caller)
+    found = [
+        *map(still_open, (one for one in checked.problems if one.kind == "caution")),
+        *map(accepted_caution, checked.accepted),
+        *map(warning_of, checked.warnings),
+    ]
+    answer = _named(opened)
+    if found:
+        answer["issue"] = operation_outcome(found)["issue"]
+    return _json(answer)
+
+
 @router.get("/programmes/{programme_id}/versions", responses=answers(JSON))
 def list_versions(programme_id: str, services: ServicesOf, caller: CallerOf) -> Response:
     """Every version, oldest first: since when it holds and since when it is known."""
@@ -110,7 +131,7 @@ def read_version(
 
 @router.get("/schemas/{name}", responses=answers(JSON_SCHEMA))
 def read_schema(name: str) -> Response:
-    """JSON Schema of a document: programme, session, health-state or pause."""
+    """JSON Schema of a document: programme, session, health-state, pause or technique-review."""
     schema = _SCHEMAS.get(name)
     if schema is None:
         raise refusal(404, f"There are schemas of: {', '.join(_SCHEMAS)}.")
@@ -128,11 +149,12 @@ def _document(body: bytes, services: Services) -> Any:
 def _filed_response(filed: Filed, base: str) -> Response:
     """Ids and version tags of what was written, and what the reader should know of it."""
     opened = filed.opened
-    found = [*map(accepted_caution, filed.accepted), *filed.notes]
-    answer: JsonObject = {
-        "id": opened.programme.id,
-        "version": opened.version.number,
-        "carePlan": opened.version.plan,
+    found = [
+        *map(accepted_caution, filed.accepted),
+        *map(warning_of, filed.warnings),
+        *filed.notes,
+    ]
+    answer = _named(opened) | {
         "resource": [
             {"reference": reference, "versionTag": f'W/"{opened.resolver.version(reference)}"'}
             for reference in map(reference_of, opened.resources.of_version())
@@ -143,6 +165,14 @@ def _filed_response(filed: Filed, base: str) -> Response:
     address = f"{base.removesuffix('/fhir')}{_address(opened)}"
     headers = _headers(opened) | {"Location": address}
     return _json(answer, 201 if filed.is_new else 200, headers=headers)
+
+
+def _named(opened: OpenedVersion) -> JsonObject:
+    return {
+        "id": opened.programme.id,
+        "version": opened.version.number,
+        "carePlan": opened.version.plan,
+    }
 
 
 def _document_response(opened: OpenedVersion) -> Response:

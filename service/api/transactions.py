@@ -50,7 +50,7 @@ async def transaction(
     except RestError as error:
         raise RestError(error.status, text.located(error.findings), error.headers) from None
     except RecordError as error:
-        raise type(error)(text.located(error.findings)) from None
+        raise type(error)(text.located(error.findings)) from error.__cause__
     return Response(answer, media_type=FHIR_JSON)
 
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 from service.api.adherence import ADHERENCE
 from service.api.bulk_load import LOAD
 from service.api.documents import DOCUMENT
+from service.api.evaluating import EVALUATE
 from service.api.everything import EVERYTHING
 from service.api.labels import META, META_ADD, META_DELETE
 from service.api.lastn import LASTN
@@ -107,6 +108,8 @@ WHOLE = ServedType(
 _OPERATIONS: Mapping[str, tuple[Operation, ...]] = {
     **TERMINOLOGY,
     "CarePlan": (ADHERENCE["CarePlan"], DOCUMENT),
+    "Group": (ADHERENCE["Group"],),
+    "Measure": (EVALUATE,),
     "Observation": (LASTN,),
     "Patient": (ADHERENCE["Patient"], EVERYTHING),
 }

@@ -1,6 +1,7 @@
 """create, update, patch, delete: each one thread hop and one unit of work."""
 
 from collections.abc import Callable
+from functools import partial
 from typing import Final
 
 from starlette.concurrency import run_in_threadpool
@@ -8,11 +9,11 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.api.answers import written_response
-from service.api.bodies import body_of, resource_in, sent_in
+from service.api.bodies import NOWHERE, Sent, body_of, resource_in, sent_in
 from service.api.headers import check_accept, check_content_type, etag, last_modified, preference
 from service.api.outcomes import FHIR_JSON, RestError, outcome_response, refusal
 from service.api.served import Call
-from service.fhir.json import read
+from service.fhir.json import JsonObject, read
 from service.fhir.outcome import Finding
 from service.record import Change, Create, Delete, Match, Patch, Update, Written
 from service.record.patches import JSON_PATCH, SentPatch
@@ -26,82 +27,73 @@ async def create(call: Call) -> Response:
     """POST to a type; with If-None-Exist only when nothing meets the condition."""
     check_accept(call.request)
     body = await body_of(call.request)
+    return await create_from(call, partial(resource_in, body, call), sent_in(call.request, body))
+
+
+async def create_from(
+    call: Call, resource_of: Callable[[], JsonObject], sent: Sent = NOWHERE
+) -> Response:
+    """The same with a resource that ``resource_of`` makes of what was ``sent``."""
     condition = call.request.headers.get("if-none-exist")
 
     def work() -> Written:
         match = None if condition is None else _match(call, condition)
-        with sent_in(call.request, body).locating():
-            return _write(call, Create(resource_in(body, call), match=match))
+        with sent.locating():
+            return _write(call, Create(resource_of(), match=match))
 
     return written_response(call.request, await run_in_threadpool(work), call.base)
 
 
 async def update(call: Call) -> Response:
-    """PUT to a resource; makes it when there is none."""
-    return await _update(call, lambda: None)
-
-
-async def update_matching(call: Call) -> Response:
-    """PUT to a type with a condition: the one resource that meets it, or a new one."""
-    return await _update(call, lambda: _match(call, call.request.url.query))
-
-
-async def _update(call: Call, match_in: Callable[[], Match | None]) -> Response:
+    """PUT to a resource, which it makes when there is none; or to a type with a condition: to the
+    one resource that meets it, or a new one."""
     check_accept(call.request)
     body = await body_of(call.request)
+    return await update_from(call, partial(resource_in, body, call), sent_in(call.request, body))
+
+
+async def update_from(
+    call: Call, resource_of: Callable[[], JsonObject], sent: Sent = NOWHERE
+) -> Response:
+    """The same with a resource that ``resource_of`` makes of what was ``sent``."""
     only_new = _is_only_new(call.request)
+    if_match = call.request.headers.get("if-match")
 
     def work() -> Written:
-        match = match_in()
-        with sent_in(call.request, body).locating():
-            resource = resource_in(body, call)
+        match = _match_asked(call)
+        with sent.locating():
+            resource = resource_of()
             if match is None and resource.get("id") != call.id:
                 told = "The id in the body must be the id in the address."
                 raise refusal(400, told, expression=f"{call.type}.id")
-            change = Update(resource, call.request.headers.get("if-match"), only_new, match)
-            return _write(call, change)
+            return _write(call, Update(resource, if_match, only_new, match))
 
     return written_response(call.request, await run_in_threadpool(work), call.base)
 
 
 async def patch(call: Call) -> Response:
-    """PATCH of a resource."""
-    return await _patch(call, call.id, lambda: None)
-
-
-async def patch_matching(call: Call) -> Response:
-    """PATCH of a type with a condition: the one resource that meets it."""
-    return await _patch(call, None, lambda: _match(call, call.request.url.query))
-
-
-async def _patch(call: Call, id_: str | None, match_in: Callable[[], Match | None]) -> Response:
+    """PATCH of a resource, or of the one that meets a condition."""
     check_accept(call.request)
     kind = _patch_type(call.request)
     body = await call.request.body()
+    if_match = call.request.headers.get("if-match")
 
     def work() -> Written:
         document = read(body, max_bytes=call.services.settings.max_body_bytes)
         edit = SentPatch(document, kind == JSON_PATCH).edit()
-        if_match = call.request.headers.get("if-match")
-        return _write(call, Patch(call.type, id_, edit, if_match, match_in()))
+        return _write(call, Patch(call.type, _id_asked(call), edit, if_match, _match_asked(call)))
 
     return written_response(call.request, await run_in_threadpool(work), call.base)
 
 
 async def delete(call: Call) -> Response:
-    """DELETE of a resource: its versions stay in its history."""
+    """DELETE of a resource, or of the one that meets a condition: its versions stay in its
+    history."""
     check_accept(call.request)
-    change = Delete(call.type, call.id, call.request.headers.get("if-match"))
-    return _deleted(call.request, await run_in_threadpool(_write, call, change))
-
-
-async def delete_matching(call: Call) -> Response:
-    """DELETE of a type with a condition: the one resource that meets it, or nothing."""
-    check_accept(call.request)
+    if_match = call.request.headers.get("if-match")
 
     def work() -> Written:
-        match = _match(call, call.request.url.query)
-        return _write(call, Delete(call.type, None, call.request.headers.get("if-match"), match))
+        return _write(call, Delete(call.type, _id_asked(call), if_match, _match_asked(call)))
 
     return _deleted(call.request, await run_in_threadpool(work))
 
@@ -133,6 +125,15 @@ def _patch_type(request: Request) -> str:
     except RestError as error:
         headers = {"Accept-Patch": ", ".join(PATCH_TYPES)}
         raise RestError(error.status, error.findings, headers) from None
+
+
+def _id_asked(call: Call) -> str | None:
+    return call.request.path_params.get("id")
+
+
+def _match_asked(call: Call) -> Match | None:
+    """The condition in an address that names no resource."""
+    return None if _id_asked(call) else _match(call, call.request.url.query)
 
 
 def _match(call: Call, condition: str) -> Match:

@@ -18,7 +18,7 @@ from service.fhir.json import write
 from service.programme.checks import Policy
 from service.record import Actor
 from service.record.bulk import Loading, Progress, RefusedRow, rows_of
-from service.record.errors import Busy
+from service.record.errors import Away, Busy
 
 _CHUNK = 1024 * 1024
 _FIRST_LINE = 1024 * 1024
@@ -69,7 +69,7 @@ def load_resources(
                         _count(counts, told)
                         for row in told.refused:
                             _tell(path, row, into, output)
-        except Busy as error:
+        except (Away, Busy) as error:
             stop(f"{error.findings[0].diagnostics} Start it again to go on.")
     seconds = time.monotonic() - began
     typer.echo(summary(counts, seconds), err=output is Format.NDJSON)

@@ -14,8 +14,9 @@ from service.compose import build_record, build_validator, open_store
 from service.fhir.definitions import DefinitionError
 from service.fhir.json import JsonError
 from service.record import Record
+from service.record.errors import Away, Busy
 from service.settings import Settings
-from service.store.contract import StoreFormatError
+from service.store.contract import StoreBusyError, StoreFormatError
 
 
 class Format(StrEnum):
@@ -25,7 +26,7 @@ class Format(StrEnum):
     NDJSON = "ndjson"
 
 
-UNUSABLE = (StoreFormatError, DefinitionError, JsonError, TarError, OSError)
+UNUSABLE = (StoreFormatError, StoreBusyError, DefinitionError, JsonError, TarError, OSError)
 """Why a file of the record or of further definitions cannot be used."""
 
 StoreOption = Annotated[
@@ -50,7 +51,10 @@ def open_record(store: str | None, *, must_exist: bool = False) -> Iterator[Reco
         except UNUSABLE as error:
             place = where if isinstance(where, Path) else "the database"
             stop(f"The record at {place} cannot be opened: {error}")
-        yield build_record(opened, validator)
+        try:
+            yield build_record(opened, validator)
+        except (Away, Busy) as error:
+            stop(error.findings[0].diagnostics)
 
 
 def stop(why: str) -> NoReturn:

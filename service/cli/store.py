@@ -13,7 +13,7 @@ from service.cli.progress import rate_bar
 from service.compose import build_index, build_parameters, open_store
 from service.fhir.json import write
 from service.record.upkeep import reindex, verify
-from service.store.contract import Store, StoreBusyError
+from service.store.contract import Store, StoreAwayError, StoreBusyError
 
 app = typer.Typer(
     name="store", no_args_is_help=True, help="Look after the record's store.", rich_markup_mode=None
@@ -85,5 +85,5 @@ def _opened(given: str | None) -> Iterator[Store]:
     try:
         with open_store(where) as opened:
             yield opened
-    except UNUSABLE as error:
+    except (StoreAwayError, *UNUSABLE) as error:
         stop(f"The store cannot be used: {error}")

@@ -1,8 +1,9 @@
 """Session feeds: rows of somebody's file, as documents.
 
-A feed is JSON lines (each line a session document, or with ``kind`` a health state or a pause) or
-CSV through a column map. Rows are read one by one as they come; what is wrong with one is said with
-its number and never stops the next. Whether a document makes sense is not judged here.
+A feed is JSON lines (each line a session document, or with ``kind`` a health state, a pause or a
+technique review) or CSV through a column map. Rows are read one by one as they come; what is wrong
+with one is said with its number and never stops the next. Whether a document makes sense is not
+judged here.
 
 Rows are numbered from 1; blank lines and the CSV header have no number.
 """
@@ -27,7 +28,7 @@ from service.mapping.feed_columns import (
 from service.mapping.feed_lines import MAX_LINE_BYTES, Line, LineTooLong
 from service.programme.zones import zone
 
-Kind = Literal["session", "health-state", "pause"]
+Kind = Literal["session", "health-state", "pause", "technique-review"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"

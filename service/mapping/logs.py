@@ -1,4 +1,4 @@
-"""Sessions, states of health and pauses as Observations, and back."""
+"""Sessions, states of health, pauses and technique reviews as Observations, and back."""
 
 import hashlib
 from datetime import UTC, date, datetime
@@ -10,10 +10,12 @@ from service.mapping.converters import Context
 from service.mapping.documents import built
 from service.mapping.path import Step
 from service.mapping.references import Resolve, carried, is_same_identifier, pointing
+from service.mapping.reviewers import reviewer_of, set_reviewer
 from service.mapping.tables import tables
 from service.programme.log import HealthState, Pause, Session
+from service.programme.review import TechniqueReview
 
-LogEntry = Session | HealthState | Pause
+LogEntry = Session | HealthState | Pause | TechniqueReview
 
 
 class RegimenLink(NamedTuple):
@@ -93,6 +95,28 @@ def observation_to_pause(observation: JsonObject, resolve: Resolve | None = None
     return built(Pause, _document("pause", observation, resolve))
 
 
+def review_to_observation(
+    review: TechniqueReview,
+    *,
+    subject: str,
+    id: str,  # noqa: A002  (FHIR's name)
+    status: str = "final",
+    earlier: JsonObject | None = None,
+) -> JsonObject:
+    """The technique review as an Observation about ``subject``; see session_to_observation."""
+    observation = _observation("technique-review", review, subject, id, status, earlier)
+    set_reviewer(observation, review.reviewer.to_json())
+    return observation
+
+
+def observation_to_review(
+    observation: JsonObject, resolve: Resolve | None = None
+) -> TechniqueReview:
+    """The technique review in an Observation. Raises UnmappableError."""
+    document = _document("technique-review", observation, resolve)
+    return built(TechniqueReview, document | {"reviewer": reviewer_of(observation)})
+
+
 def log_identifier(entry: LogEntry) -> tuple[str, str]:
     """System and value by which an entry is known when it comes again.
 
@@ -101,15 +125,21 @@ def log_identifier(entry: LogEntry) -> tuple[str, str]:
     """
     if entry.id is not None:
         return entry.id.system, entry.id.value
-    what = entry.technique if isinstance(entry, Session) else _part_of(entry)
-    start = (entry.device_start if isinstance(entry, Session) else None) or entry.start
-    parts = (entry.source, entry.child.system, entry.child.value, what, _in_utc(start))
+    what, when = _what_and_when(entry)
+    parts = (entry.source or "", entry.child.system, entry.child.value, what, _in_utc(when))
     return SESSION_DIGEST, hashlib.sha256("|".join(parts).encode()).hexdigest()
 
 
-def _part_of(entry: LogEntry) -> str:
-    kinds = {Session: "session", HealthState: "health-state", Pause: "pause"}
-    return kinds[type(entry)]
+def _what_and_when(entry: LogEntry) -> tuple[str, date | datetime]:
+    match entry:
+        case Session():
+            return entry.technique, entry.device_start or entry.start
+        case HealthState():
+            return "health-state", entry.start
+        case Pause():
+            return "pause", entry.start
+        case TechniqueReview():
+            return f"technique-review|{entry.technique}", entry.date
 
 
 def _in_utc(start: date | datetime) -> str:

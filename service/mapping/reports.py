@@ -78,6 +78,22 @@ def individual_report(
     return told | ({"evaluatedResource": counted} if counted else {})
 
 
+def single_report(
+    name: FigureName,
+    adherence: Adherence,
+    subject: JsonObject,
+    *,
+    received_since: datetime | None = None,
+) -> JsonObject:
+    """The same where it stands alone: it contains the outcome of what could not be read."""
+    told = individual_report(name, adherence, subject, received_since=received_since)
+    if not adherence.left_out:
+        return told
+    outcome = {"resourceType": "OperationOutcome", "id": "left-out", **left_out(adherence)}
+    evaluated = [*told.get("evaluatedResource", []), {"reference": "#left-out"}]
+    return told | {"contained": [outcome], "evaluatedResource": evaluated}
+
+
 def left_out(adherence: Adherence) -> JsonObject:
     """What could not be read of the child's, as issues of an OperationOutcome."""
     return {"issue": [_left_out(one) for one in adherence.left_out]}

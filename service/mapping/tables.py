@@ -23,6 +23,7 @@ from service.programme.plan import (
     Screen,
     Team,
 )
+from service.programme.review import TechniqueReview
 from service.programme.schedule import Schedule
 from service.resources import mappings_dir
 
@@ -41,9 +42,10 @@ PARTS: Mapping[str, type[Document]] = {
     "session": Session,
     "health-state": HealthState,
     "pause": Pause,
+    "technique-review": TechniqueReview,
 }
 """Table to the model that it carries; ``schedule`` first, because others hand over to it."""
-LOGS = frozenset({"session", "health-state", "pause"})
+LOGS = frozenset({"session", "health-state", "pause", "technique-review"})
 SET_BY_CODE = frozenset(
     {
         "Child.reference",
@@ -57,6 +59,8 @@ SET_BY_CODE = frozenset(
         "Session.performer",
         "HealthState.id",
         "Pause.id",
+        "TechniqueReview.id",
+        "TechniqueReview.reviewer",
     }
 )
 """Fields that ``parties``, ``programme`` and ``logs`` set: references, and identity of logs."""

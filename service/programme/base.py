@@ -104,7 +104,8 @@ def _moment(value: object) -> object:
     return _instant(value)
 
 
-def _partial_date(value: object) -> object:
+def partial_date(value: object) -> object:
+    """A year, a month or a date, as text. Raises ``ValueError`` for anything else."""
     if not isinstance(value, str) or not _PARTIAL_DATE.fullmatch(value):
         raise ValueError(_PARTIAL_EXPECTED)
     _read_by(date.fromisoformat, value + "2000-01-01"[len(value) :], _PARTIAL_EXPECTED)
@@ -163,7 +164,7 @@ Moment = Annotated[
 """A calendar day, or an instant with its offset. The precision is kept."""
 PartialDate = Annotated[
     str,
-    BeforeValidator(_partial_date),
+    BeforeValidator(partial_date),
     _shape({"type": "string", "pattern": r"^\d{4}(-\d{2}(-\d{2})?)?$"}),
 ]
 ClockTime = Annotated[

@@ -8,6 +8,7 @@ from typing import Any
 from service.programme.base import Document
 from service.programme.log import HealthState, Pause, Session
 from service.programme.plan import Programme
+from service.programme.review import TechniqueReview
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -34,3 +35,8 @@ def health_state_schema() -> dict[str, Any]:
 def pause_schema() -> dict[str, Any]:
     """Schema of a pause."""
     return _schema(Pause)
+
+
+def technique_review_schema() -> dict[str, Any]:
+    """Schema of a technique review."""
+    return _schema(TechniqueReview)

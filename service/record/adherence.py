@@ -59,20 +59,26 @@ def adherence_of(
     *,
     known_at: datetime,
     now: datetime,
+    technique: str | None = None,
 ) -> Adherence:
     """The child's adherence from ``first`` to ``last``, both included.
 
     ``known_at``: nothing that became known later is used. Raises Malformed for days that make no
     sense.
     """
+    check_days(first, last)
+    history = child_history(
+        record, caller, scope.patient_id, known_at, now=now, programme=scope.programme
+    )
+    return adherence(history, first, last, known_at=known_at, now=now, technique=technique)
+
+
+def check_days(first: date, last: date) -> None:
+    """Raises Malformed for days that make no sense."""
     if last < first:
         raise Malformed.at("end", "The last day comes before the first.")
     if last.year - first.year > LONGEST_YEARS:
         raise Malformed.at("end", f"At most {LONGEST_YEARS} years can be asked about at once.")
-    history = child_history(
-        record, caller, scope.patient_id, known_at, now=now, programme=scope.programme
-    )
-    return adherence(history, first, last, known_at=known_at, now=now)
 
 
 def adherence_of_patient(

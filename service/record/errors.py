@@ -9,7 +9,8 @@ RecordError
 │   └── Exists            what was to be made is there already                         409
 ├── Invalid               a resource breaks the standard or a profile                 422
 ├── PreconditionRequired  the version that is being changed must be named             428
-└── Busy                  the store could not be written in time; try again           503
+├── Busy                  the store could not be written in time; try again           503
+└── Away                  the store cannot be reached; try again later                503
 
 Every error carries findings. ``status`` is the HTTP status that a server answers with.
 """
@@ -92,6 +93,13 @@ class PreconditionRequired(RecordError):
 
 class Busy(RecordError):
     """Somebody else wrote for too long. The same request may succeed later."""
+
+    status = 503
+    code = "transient"
+
+
+class Away(RecordError):
+    """The store cannot be reached. Its ``__cause__`` is the store's error, for the log."""
 
     status = 503
     code = "transient"

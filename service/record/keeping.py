@@ -33,6 +33,11 @@ class Keeping:
         self._entries: list[Entry] = []
         self._written: list[Written] = []
 
+    @property
+    def written(self) -> Sequence[Written]:
+        """The versions that were kept."""
+        return self._written
+
     def keep(self, rows: Sequence[Prepared], by: Actor, reason: str | None) -> list[Done]:
         """Each row in its turn, so that of two with one id the later one is current."""
         self._current = self._work.lock({(row.type, row.id) for row in rows})

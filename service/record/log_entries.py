@@ -15,17 +15,26 @@ from service.mapping.logs import (
     log_identifier,
     observation_to_health_state,
     observation_to_pause,
+    observation_to_review,
     observation_to_session,
     pause_to_observation,
+    review_to_observation,
     session_to_observation,
 )
 from service.programme.device_clock import as_sent
 from service.programme.log import HealthState, Pause, Session
+from service.programme.review import TechniqueReview
 from service.record.changes import Match, Update
 from service.record.errors import Conflict
 from service.record.log_rows import GoodRow
 
 _LOG = code_system("airway-log")
+_CODE_OF: dict[Kind, tuple[str, str]] = {
+    "session": (_LOG, "session"),
+    "health-state": (_LOG, "health-state"),
+    "pause": (_LOG, "pause"),
+    "technique-review": (code_system("airway-assessment"), "technique-review"),
+}
 _AS_SENT = frozenset({"final", "amended"})
 """Statuses of versions that say what a sender said; the others are what a person made of it."""
 
@@ -33,6 +42,7 @@ _ENTRY_OF: dict[Kind, Callable[[JsonObject], LogEntry]] = {
     "session": observation_to_session,
     "health-state": observation_to_health_state,
     "pause": observation_to_pause,
+    "technique-review": observation_to_review,
 }
 
 
@@ -77,7 +87,7 @@ class _Revision:
 
 def _is_of(row: GoodRow, stored: JsonObject) -> bool:
     """Whether the stored Observation is about the same child and the same kind of log."""
-    is_kind = (_LOG, row.kind) in codings([stored.get("code", {})])
+    is_kind = _CODE_OF[row.kind] in codings([stored.get("code", {})])
     return is_kind and stored.get("subject", {}).get("reference") == row.home.patient
 
 
@@ -108,3 +118,5 @@ def _observation(row: GoodRow, earlier: JsonObject | None) -> JsonObject:
             return health_state_to_observation(state, **how)
         case Pause() as pause:
             return pause_to_observation(pause, **how)
+        case TechniqueReview() as review:
+            return review_to_observation(review, **how)

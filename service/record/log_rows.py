@@ -19,6 +19,7 @@ from service.programme.checks import (
     Policy,
     check_health_state,
     check_pause,
+    check_review,
     check_session,
 )
 from service.programme.device_clock import DeviceClock, as_sent
@@ -27,7 +28,12 @@ from service.record.homes import Home, Homes
 from service.record.problems import problem_of
 from service.record.row_answers import Alarm, RowAnswer, Status
 
-_ROOTS: dict[Kind, str] = {"session": "Session", "health-state": "HealthState", "pause": "Pause"}
+_ROOTS: dict[Kind, str] = {
+    "session": "Session",
+    "health-state": "HealthState",
+    "pause": "Pause",
+    "technique-review": "TechniqueReview",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +112,8 @@ class RowReader:
                 return check_health_state(document, known=known)
             case "pause":
                 return check_pause(document, known=known)
+            case "technique-review":
+                return check_review(document, known=known)
 
     def _checked_session(self, document: JsonObject, known: KnownChild) -> Checked[Session]:
         """The times are corrected before they are judged; what stays impossible is not moved."""

@@ -111,8 +111,12 @@ def _faults(reader: Reader, plan: JsonObject, policy: Policy, place: str) -> Ite
         return
     patient = target_of(plan, "subject")
     of_child = Condition.refers_to("subject", "Patient", patient.removeprefix("Patient/"))
-    conditions = [read(one.body) for one in reader.search("Condition", [of_child]).versions]
-    known = known_child(resolve(patient) or {}, conditions)
+    conditions, responses = (
+        [read(one.body) for one in reader.search(type_, [of_child]).versions]
+        for type_ in ("Condition", "QuestionnaireResponse")
+    )
+    screen = document.get("screen", {}).get("reference")
+    known = known_child(resolve(patient) or {}, conditions, responses, screen)
     for problem in check_programme(document, policy=policy, known=known).problems:
         if problem.kind == "caution" or problem.key in _NEVER:
             told = problem_of(problem)

@@ -25,10 +25,13 @@ _CODES = {
     "unknown-device-kind": "code-invalid",
     "unknown-goal-measure": "code-invalid",
     "unknown-zone": "code-invalid",
+    "unknown-precaution": "code-invalid",
+    "unknown-step": "code-invalid",
     "unknown-device": "not-found",
     "unknown-override": "not-found",
     "duplicate-key": "duplicate",
     "two-doses": "duplicate",
+    "step-twice": "duplicate",
 }
 """Key of a problem to FHIR issue type; a rule of the trade that is not here is an invariant."""
 
@@ -38,7 +41,8 @@ def problem_of(problem: Problem) -> Finding:
     found = "nothing" if problem.found is None else shown(problem.found)
     told = f"{problem.message}: {problem.expected} is expected, found {found}"
     if problem.kind == "caution":
-        return Finding("error", "business-rule", problem.path, f"{told}. {OVERRIDE}", problem.key)
+        told = f"{told}. {_source(problem)}{OVERRIDE}"
+        return Finding("error", "business-rule", problem.path, told, problem.key)
     code = _CODES.get(problem.key, "invariant")
     return Finding("error", code, problem.path, told, problem.key)
 
@@ -47,6 +51,24 @@ def accepted_caution(problem: Problem) -> Finding:
     """A caution that the document overrides: to be shown where somebody acts on the document."""
     told = f"{problem.message}: accepted by an override; {problem.expected} is usual"
     return Finding("warning", "business-rule", problem.path, told, problem.key)
+
+
+def warning_of(problem: Problem) -> Finding:
+    """What should be known where somebody acts on a document, and refuses nothing."""
+    found = "nothing" if problem.found is None else shown(problem.found)
+    told = f"{problem.message}: {problem.expected} is expected, found {found}. {_source(problem)}"
+    return Finding("warning", "business-rule", problem.path, told.rstrip(), problem.key)
+
+
+def still_open(problem: Problem) -> Finding:
+    """A caution against a programme in force that no override answers."""
+    told = warning_of(problem)
+    words = f"{told.diagnostics} No override answers it. Local policy and the clinician decide."
+    return Finding("warning", told.code, told.expression, words, told.key)
+
+
+def _source(problem: Problem) -> str:
+    return "" if problem.source is None else f"Source: {problem.source}. "
 
 
 def unmappable(error: UnmappableError) -> Finding:

@@ -16,11 +16,13 @@ from service.fhir.outcome import Finding
 from service.fhir.search.terms import Condition
 from service.mapping.parties import party_key, read_party
 from service.mapping.references import reference_of
+from service.mapping.screens import answers_of, is_screen, read_screen
 from service.programme.base import Coded
 from service.programme.checks import KnownChild
 from service.record.changes import Actor, Match, Premise
 from service.record.record import Record
 from service.record.resolver import Resolver
+from service.record.screens import screens_that_count
 
 _REFERENCE = re.compile(r"[A-Z][A-Za-z]+/[A-Za-z0-9.\-]{1,64}", re.ASCII)
 _PROFESSIONALS = frozenset({"Practitioner", "PractitionerRole", "Organization"})
@@ -29,7 +31,9 @@ _TYPES = {
     "professional": _PROFESSIONALS,
     "team": frozenset({"CareTeam"}),
     "diagnosis": frozenset({"Condition"}),
+    "screen": frozenset({"QuestionnaireResponse"}),
 }
+_OF_THE_CHILD = {"diagnosis": "a condition", "screen": "a safety screen"}
 _OVER = frozenset({"resolved"})
 _WRONG = frozenset({"refuted", "entered-in-error"})
 
@@ -115,22 +119,29 @@ class People:
             return
         patient = self._resolve(self.patient) or {}
         conditions = list(self._of_child("Condition"))
+        responses = list(self._of_child("QuestionnaireResponse"))
         birth_date = patient.get("birthDate")
-        self.known = known_child(patient, conditions)
+        screen = next((one.says.get("reference") for one in named if one.part == "screen"), None)
+        self.known = known_child(patient, conditions, responses, screen)
         for resource in (*conditions, *self._of_child("CareTeam")):
             self._remember_as("diagnosis" if "code" in resource else "team", resource)
+        for response in filter(answers_of, responses):
+            self._remember_as("screen", response)
         for one in named:
             if one.part == "child":
                 self._compare_birth_date(one, birth_date)
-            elif one.part == "diagnosis":
+            elif one.part in _OF_THE_CHILD:
                 self._compare_subject(one)
 
-    def _compare_subject(self, diagnosis: Named) -> None:
-        reference = diagnosis.says.get("reference")
-        condition = self._resolve(reference) if isinstance(reference, str) else None
-        if condition and condition.get("subject", {}).get("reference") != self.patient:
-            told = "a condition of this child is expected"
-            self._tell(f"{diagnosis.place}.reference", "value", told)
+    def _compare_subject(self, one: Named) -> None:
+        reference = one.says.get("reference")
+        resource = self._resolve(reference) if isinstance(reference, str) else None
+        if resource is None:
+            return
+        is_of_child = resource.get("subject", {}).get("reference") == self.patient
+        if not is_of_child or (one.part == "screen" and not is_screen(resource)):
+            told = f"{_OF_THE_CHILD[one.part]} of this child is expected"
+            self._tell(f"{one.place}.reference", "value", told)
 
     def _compare_birth_date(self, child: Named, known: str | None) -> None:
         """The same number with another birth date is likely to be another child."""
@@ -151,7 +162,10 @@ class People:
 
     def _remember_as(self, part: str, resource: JsonObject) -> None:
         shown = {"reference": reference_of(resource), "display": "as it is described"}
-        party = read_party(part, shown, self._resolve, "")
+        if part == "screen":
+            party = read_screen(shown, self._resolve) or {}
+        else:
+            party = read_party(part, shown, self._resolve, "")
         if "reference" not in party:
             self.ids.setdefault((resource["resourceType"], party_key(party)), resource["id"])
         for participant in resource.get("participant", []) if part == "team" else []:
@@ -178,12 +192,16 @@ def _named(raw: Any) -> Iterator[Named]:
         return
     team = raw.get("team")
     members = team.get("member") if isinstance(team, dict) else None
+    screen = raw.get("screen")
+    asker = screen.get("by") if isinstance(screen, dict) else None
     candidates = [
         ("child", "Programme.child", raw.get("child")),
         ("professional", "Programme.author", raw.get("author")),
         ("team", "Programme.team", team),
         *_each("professional", "Programme.team.member", members),
         *_each("diagnosis", "Programme.diagnosis", raw.get("diagnosis")),
+        ("screen", "Programme.screen", screen),
+        ("professional", "Programme.screen.by", asker),
     ]
     for part, place, says in candidates:
         if isinstance(says, dict):
@@ -217,10 +235,19 @@ def _coded(conditions: Iterable[JsonObject]) -> Iterator[Coded]:
                 yield Coded(text=text, system=coding["system"], code=coding["code"])
 
 
-def known_child(patient: JsonObject, conditions: Iterable[JsonObject]) -> KnownChild:
-    """What the record holds of a child that matters to cautions."""
+def known_child(
+    patient: JsonObject,
+    conditions: Iterable[JsonObject],
+    responses: Iterable[JsonObject],
+    screen: Any = None,
+) -> KnownChild:
+    """What the record holds of a child that matters to cautions.
+
+    ``screen`` is the response (``Type/id``) that a document refers to, as it says.
+    """
     standing = (condition for condition in conditions if _stands(condition))
-    return KnownChild(patient.get("birthDate"), tuple(_coded(standing)))
+    screens = screens_that_count(responses, screen if isinstance(screen, str) else None)
+    return KnownChild(patient.get("birthDate"), tuple(_coded(standing)), screens)
 
 
 def _stands(resource: JsonObject) -> bool:

@@ -17,7 +17,7 @@ from service.mapping.canonical import PROGRAMME
 from service.mapping.errors import UnmappableError
 from service.mapping.programme import ProgrammeResources, to_resources
 from service.mapping.references import reference_of
-from service.programme.checks import Policy, Problem, check_programme
+from service.programme.checks import Checked, Policy, Problem, check_programme
 from service.programme.plan import Programme
 from service.record.changes import Actor, Match, Premise
 from service.record.errors import Conflict, Exists, Invalid, Moved, PreconditionRequired
@@ -34,13 +34,15 @@ _ATTEMPTS = 3
 class Filed:
     """A document that was written.
 
-    ``accepted`` are the cautions that its overrides accept; ``is_new`` is false when the latest
-    version says the same already; ``notes`` tell what of the document was not written.
+    ``accepted`` are the cautions that its overrides accept, ``warnings`` what else should be known;
+    ``is_new`` is false when the latest version says the same already; ``notes`` tell what of the
+    document was not written.
     """
 
     opened: OpenedVersion
     accepted: tuple[Problem, ...]
     is_new: bool
+    warnings: tuple[Problem, ...] = ()
     notes: tuple[Finding, ...] = ()
 
 
@@ -85,13 +87,24 @@ class Programmes:
         versions = self.versions(id_, caller)
         return versions.open(versions.number(number))
 
+    def cautions(self, id_: str, caller: Actor) -> tuple[OpenedVersion, Checked[Programme]]:
+        """The version in force, and what is to be said of it by what is known of the child now.
+
+        A plan is judged when it is written, and not again; what became known since is told here.
+        Raises NotFound, Invalid.
+        """
+        opened = self.get(id_, caller)
+        raw = opened.programme.to_json()
+        known = People(self._record, caller, raw).known
+        return opened, check_programme(raw, policy=self._policy, known=known)
+
     def versions(self, id_: str, caller: Actor) -> ProgrammeVersions:
         """All versions, oldest first. Raises NotFound."""
         return ProgrammeVersions(self._record, caller, id_)
 
     def _post(self, raw: Any, by: Actor) -> Filed:
         people = People(self._record, by, raw)
-        programme, accepted = self._checked(raw, people)
+        programme, checked = self._checked(raw, people)
         id_ = programme.id or self._new_id()
         identity = Match.identifier("CarePlan", PROGRAMME, id_)
         if self._record.matches([identity])[identity.name]:
@@ -102,7 +115,7 @@ class Programmes:
         premises = [*people.premises, Premise(identity, None)]
         changes = creations(resources, people.ids.values())
         self._record.write(changes, by, "Programme received", premises=premises)
-        return self._filed(programme, by, accepted)
+        return self._filed(programme, by, checked)
 
     def _put(self, id_: str, raw: Any, by: Actor, if_match: str | None) -> Filed:
         versions = self.versions(id_, by)
@@ -113,10 +126,10 @@ class Programmes:
         _check_tag(if_match, before)
         people = People(self._record, by, raw, before.resources.care_plan)
         unfit = successor_findings(raw, people.patient, before, versions.latest_start())
-        programme, accepted = self._checked(raw, people, [*unfit])
+        programme, checked = self._checked(raw, people, [*unfit])
         programme = programme.model_copy(update={"id": id_})
         if _same(programme, before.programme):
-            return Filed(before, accepted, is_new=False)
+            return Filed(before, checked.accepted, is_new=False, warnings=checked.warnings)
         resources = self._mapped(programme, people, before.resources)
         resources.care_plan["replaces"] = [{"reference": before.version.plan}]
         changes = creations(resources, people.ids.values())
@@ -129,18 +142,18 @@ class Programmes:
             premises=people.premises,
             before_commit=versions.still_all(reference_of(resources.care_plan)),
         )
-        return self._filed(programme, by, accepted)
+        return self._filed(programme, by, checked)
 
     def _checked(
         self, raw: Any, people: People, findings: Sequence[Finding] = ()
-    ) -> tuple[Programme, tuple[Problem, ...]]:
-        """The document and the cautions it accepts. Raises Invalid with everything wrong."""
+    ) -> tuple[Programme, Checked[Programme]]:
+        """The document and what is to be said of it. Raises Invalid with everything wrong."""
         checked = check_programme(raw, policy=self._policy, known=people.known)
         found = [problem_of(problem) for problem in checked.problems]
         found += [*people.findings, *findings, *_not_for_documents(raw)]
         if checked.value is None or found:
             raise Invalid(found)
-        return checked.value, checked.accepted
+        return checked.value, checked
 
     def _mapped(
         self, programme: Programme, people: People, earlier: ProgrammeResources | None
@@ -153,10 +166,11 @@ class Programmes:
         except UnmappableError as error:
             raise Invalid([unmappable(error)]) from None
 
-    def _filed(self, programme: Programme, by: Actor, accepted: tuple[Problem, ...]) -> Filed:
+    def _filed(self, programme: Programme, by: Actor, checked: Checked[Programme]) -> Filed:
         versions = self.versions(str(programme.id), by)
         opened = versions.open(versions.newest())
-        return Filed(opened, accepted, is_new=True, notes=_kept_as_they_are(programme, opened))
+        notes = _kept_as_they_are(programme, opened)
+        return Filed(opened, checked.accepted, True, checked.warnings, notes)
 
 
 def _check_tag(if_match: str, before: OpenedVersion) -> None:
@@ -188,7 +202,7 @@ def _kept_as_they_are(programme: Programme, opened: OpenedVersion) -> tuple[Find
     given, stored = programme.to_json(), opened.programme.to_json()
     return tuple(
         Finding("information", "informational", f"Programme.{part}", told)
-        for part in ("child", "author", "team", "diagnosis")
+        for part in ("child", "author", "team", "diagnosis", "screen")
         if given.get(part) != stored.get(part)
     )
 

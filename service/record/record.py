@@ -15,13 +15,16 @@ from datetime import datetime
 from functools import partial
 from uuid import uuid4
 
+import structlog
+
 from service.fhir.outcome import Finding
 from service.fhir.search.parameters import SearchParameters
 from service.fhir.search.terms import Criterion, SortKey
 from service.fhir.spans import Span
 from service.record.changes import Actor, Change, Done, Match, Premise, Written
 from service.record.drafts import Draft, Drafting, Validates
-from service.record.errors import Busy, Gone, Invalid, Malformed, NotFound, RecordError
+from service.record.errors import Away, Busy, Gone, Invalid, Malformed, NotFound, RecordError
+from service.record.following import Follower
 from service.record.keeping import Keeping
 from service.record.matching import look_up, match_of
 from service.record.prepared import Prepared
@@ -37,11 +40,14 @@ from service.store.contract import (
     Reader,
     Release,
     Store,
+    StoreAwayError,
     StoreBusyError,
     TooCostlyError,
     UnitOfWork,
     Version,
 )
+
+log = structlog.get_logger("airway.record")
 
 
 def random_id() -> str:
@@ -60,8 +66,10 @@ class Record:
         parameters: SearchParameters,
         *,
         new_id: Callable[[], str] = random_id,
+        follower: Follower | None = None,
     ) -> None:
         self._store = store
+        self._follower = follower
         self._drafting = Drafting(validator, parameters.index)
         self._clock = clock
         self.parameters = parameters
@@ -94,6 +102,7 @@ class Record:
             written = [unit.apply(draft) for draft in drafts]
             _check_overlap(drafts, written)
             unit.finish(by, reason)
+            self._follow(work, unit.written)
             if before_commit is not None:
                 before_commit(work, written)
         return written
@@ -107,15 +116,27 @@ class Record:
         without raising, everything it calls written is committed. Raises Busy.
         """
         drafts = [self._draft_or_error(change) for change in changes]
-        good = [draft for draft in drafts if isinstance(draft, Draft)]
-        if not good:
+        if not any(isinstance(draft, Draft) for draft in drafts):
             return [draft for draft in drafts if isinstance(draft, RecordError)]
         with self._begin() as work:
-            unit = self._unit(work)
-            unit.open(good)
-            results = [_apply_or_error(unit, draft) for draft in drafts]
-            unit.finish(by, reason)
+            results, written = self._apply_each(work, drafts, by, reason)
+            self._follow(work, written)
         return results
+
+    def decide(
+        self,
+        decide: Callable[[View], Sequence[Change]],
+        by: Actor,
+        reason: str | None = None,
+    ) -> list[Written | RecordError]:
+        """As ``write_each``, with changes that are decided when nobody else can write any more.
+
+        Raises Busy, and what ``decide`` raises.
+        """
+        with self._begin() as work:
+            changes = decide(self.view_of(work, by))
+            drafts = [self._draft_or_error(change) for change in changes]
+            return self._apply_each(work, drafts, by, reason)[0]
 
     def keep(
         self,
@@ -131,11 +152,11 @@ class Record:
         Busy.
         """
         with self._begin() as work:
-            done = Keeping(work, self._drafting.index, self._clock, self.new_id).keep(
-                rows, by, reason
-            )
+            keeping = Keeping(work, self._drafting.index, self._clock, self.new_id)
+            done = keeping.keep(rows, by, reason)
             if before_commit is not None:
                 before_commit(work)
+            self._follow(work, keeping.written)
         return done
 
     def keep_release(self, name: str, body: bytes) -> Release:
@@ -187,7 +208,8 @@ class Record:
 
     def read_each(self, asked: Sequence[tuple[Actor, Key]]) -> list[Version | RecordError]:
         """Current versions, each for its own caller, by one look-up; for the others, why not."""
-        found = self._store.current({key for _, key in asked})
+        with understood():
+            found = self._store.current({key for _, key in asked})
         return [self._shown_or_error(caller, found.get(key), key) for caller, key in asked]
 
     def vread(self, caller: Actor, type_: str, id_: str, version: int) -> Version:
@@ -267,6 +289,31 @@ class Record:
 
     # -- within ---------------------------------------------------------------------------------
 
+    def _apply_each(
+        self, work: UnitOfWork, drafts: Sequence[Draft | RecordError], by: Actor, reason: str | None
+    ) -> tuple[list[Written | RecordError], Sequence[Written]]:
+        """The end of each draft, and the versions that were written."""
+        unit = self._unit(work)
+        unit.open([draft for draft in drafts if isinstance(draft, Draft)])
+        results = [_apply_or_error(unit, draft) for draft in drafts]
+        unit.finish(by, reason)
+        return results, unit.written
+
+    def _follow(self, work: UnitOfWork, written: Sequence[Written]) -> None:
+        """Write what follows from what was written. Without effect on what that becomes."""
+        if self._follower is None or not written:
+            return
+        by, now = self._follower.actor, max(one.instant for one in written)
+        changes = self._follower.changes(self.view_of(work, by), written, now)
+        if not changes:
+            return
+        drafts = [self._draft_or_error(change) for change in changes]
+        results, _ = self._apply_each(work, drafts, by, self._follower.reason)
+        for error in results:
+            if isinstance(error, RecordError):
+                keys = [finding.key or finding.code for finding in error.findings]
+                log.error("what follows from a write could not be written", findings=keys)
+
     def _unit(self, work: UnitOfWork) -> Unit:
         return Unit(work, self._drafting, self._clock, self.new_id)
 
@@ -300,11 +347,8 @@ class Record:
 
     @contextmanager
     def _begin(self) -> Iterator[UnitOfWork]:
-        try:
-            with understood(), self._store.begin() as work:
-                yield work
-        except StoreBusyError:
-            raise Busy.at("", "Others are writing; try again in a moment.") from None
+        with understood(), self._store.begin() as work:
+            yield work
 
     @contextmanager
     def _reading(self) -> Iterator[Reader]:
@@ -314,14 +358,25 @@ class Record:
 
 @contextmanager
 def understood() -> Iterator[None]:
-    """What the store cannot find or will not look for, as errors of the record."""
+    """What the store cannot find, will not look for, or cannot do now, as errors of the record."""
     try:
         yield
+    except StoreBusyError:
+        raise Busy.at("", "Others are writing; try again in a moment.") from None
+    except StoreAwayError as error:
+        raise Away.at("", _SETTLED if error.settled else _OPEN) from error
     except CursorError:
         raise Malformed.at("", "This page link was not given here.") from None
     except TooCostlyError:
         told = f"A search may have {MOST_PARTS} conditions and values, no more."
         raise Malformed([Finding("error", "too-costly", "", told)]) from None
+
+
+_SETTLED = "The store cannot be reached at present; try again in a moment."
+_OPEN = (
+    "The store was lost while this was being kept: look whether it is there before you send it "
+    "again."
+)
 
 
 def _with_places(changes: Sequence[Change]) -> list[Change]:

@@ -1,12 +1,15 @@
-"""The ledger of an adherence answer as a table: what each figure sums, day by day."""
+"""Adherence as tables: the ledger that each figure sums, day by day; weeks; a group's figures."""
 
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from typing import Any
 
+from service.fhir.json import JsonObject
 from service.programme.adherence import Adherence, LedgerRow, Received
+from service.programme.adherence.cohort import METHOD, GroupAdherence, GroupFigure
+from service.programme.adherence.series import Week, weeks
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
@@ -34,6 +37,35 @@ _COLUMNS = (
 )
 
 
+_WEEK_COLUMNS = (
+    "first",
+    "last",
+    "done",
+    "due",
+    "paused",
+    "score",
+    "low",
+    "high",
+    "reason",
+    "due_days",
+    "paused_days",
+    "unlogged_days",
+)
+_FIGURE_COLUMNS = (
+    "figure",
+    "children",
+    "scored",
+    "numerator",
+    "denominator",
+    "paused",
+    "mean_score",
+    "low",
+    "high",
+    "reason",
+    "method",
+)
+
+
 def ledger_csv(adherence: Adherence) -> str:
     """Comma-separated text with a heading, in the order of days.
 
@@ -41,12 +73,74 @@ def ledger_csv(adherence: Adherence) -> str:
     fulfilled nothing: extra, over, duplicate, not-done, doubtful, excluded). ``open`` does not
     say that it was not done, only that nothing tells of it. Times are on the child's clock.
     """
+    return _csv(_COLUMNS, _lines(adherence))
+
+
+def ledgers_csv(children: Iterable[tuple[JsonObject, Adherence]]) -> str:
+    """The ledgers of several children, each line with whose it is."""
+    lines = (
+        {"child": child["reference"]} | line
+        for child, adherence in children
+        for line in _lines(adherence)
+    )
+    return _csv(("child", *_COLUMNS), lines)
+
+
+def weeks_csv(adherence: Adherence) -> str:
+    """The figure of sessions, a line a week."""
+    return _csv(_WEEK_COLUMNS, map(_week_line, weeks(adherence)))
+
+
+def figures_csv(group: GroupAdherence) -> str:
+    """The figures of a group, a line each; the score is the mean of the children's scores."""
+    return _csv(_FIGURE_COLUMNS, (_figure_line(*entry) for entry in group.figures.items()))
+
+
+def _csv(columns: Sequence[str], lines: Iterable[Mapping[str, Any]]) -> str:
     text = io.StringIO()
-    writer = csv.DictWriter(text, _COLUMNS, lineterminator="\r\n")
+    writer = csv.DictWriter(text, columns, lineterminator="\r\n")
     writer.writeheader()
-    for line in _lines(adherence):
+    for line in lines:
         writer.writerow({name: _cell(value) for name, value in line.items()})
     return text.getvalue()
+
+
+def _week_line(week: Week) -> dict[str, Any]:
+    figure = week.figure
+    return {
+        "first": week.first.isoformat(),
+        "last": week.last.isoformat(),
+        "done": int(figure.numerator),
+        "due": figure.denominator,
+        "paused": figure.paused,
+        "score": _number(figure.score),
+        "low": _number(figure.low),
+        "high": _number(figure.high),
+        "reason": figure.reason,
+        "due_days": week.due_days,
+        "paused_days": week.paused_days,
+        "unlogged_days": week.unlogged_days,
+    }
+
+
+def _figure_line(name: str, figure: GroupFigure) -> dict[str, Any]:
+    return {
+        "figure": name,
+        "children": figure.children,
+        "scored": figure.scored,
+        "numerator": _number(float(figure.numerator)),
+        "denominator": figure.denominator,
+        "paused": figure.paused,
+        "mean_score": _number(figure.score),
+        "low": _number(figure.low),
+        "high": _number(figure.high),
+        "reason": figure.reason,
+        "method": METHOD,
+    }
+
+
+def _number(value: float | None) -> str | None:
+    return None if value is None else f"{value:.4f}"
 
 
 def _lines(adherence: Adherence) -> list[dict[str, Any]]:
@@ -76,7 +170,7 @@ def _due_line(row: LedgerRow) -> dict[str, Any]:
         "window_start": row.window_start.isoformat(timespec="seconds"),
         "window_end": row.window_end.isoformat(timespec="seconds"),
         "most": row.most,
-        "dose_share": None if row.paused or row.share is None else f"{float(row.share):.4f}",
+        "dose_share": None if row.paused or row.share is None else _number(float(row.share)),
         "logged": "yes" if row.logged else "no",
         "plan": row.plan_id,
         "plan_version": row.plan_version,

@@ -86,6 +86,11 @@ class Unit:
         version = self._version(record, "Provenance", self._new_id(), None)
         self._work.write([*self._entries, Entry(version, self._drafting.index(record))])
 
+    @property
+    def written(self) -> Sequence[Written]:
+        """What was decided so far and changes something."""
+        return self._written
+
     def _found(self, match: Match | None, place: str) -> str | None:
         if match is None:
             return None

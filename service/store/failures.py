@@ -29,10 +29,10 @@ def meant(judge: Judge, *, settled: bool = True) -> Iterator[None]:
 
 
 @contextmanager
-def transaction(connection: Connection, judge: Judge) -> Iterator[Connection]:
+def transaction(connection: Connection, judge: Judge) -> Iterator[None]:
     """What was begun, committed at the end, or undone when an error leaves it."""
     try:
-        yield connection
+        yield
         with meant(judge, settled=False):
             connection.commit()
     except BaseException:

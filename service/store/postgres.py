@@ -63,7 +63,7 @@ class PostgresStore:
 
     Its tables are made when they are not there, and brought up to date when they are old. Raises
     StoreFormatError, which never tells a password. ``busy_seconds``: how long a unit of work waits
-    for its turn, here and again at the database.
+    for its turn, here and again at the database, and anybody for a connection.
     """
 
     def __init__(self, address: str, *, busy_seconds: float = 30.0) -> None:
@@ -103,7 +103,7 @@ class PostgresStore:
         if not self._line.acquire(timeout=self._busy_seconds):
             raise StoreBusyError(_OTHERS)
         try:
-            with self._begun(_UNIT) as connection:
+            with self._begun(_UNIT) as connection, transaction(connection, _named):
                 connection.exec_driver_sql(_TURN)
                 yield PostgresUnitOfWork(connection)
         finally:
@@ -115,21 +115,20 @@ class PostgresStore:
 
     @contextmanager
     def _begun(self, begin: str) -> Iterator[Connection]:
-        """A transaction, on a connection that lives."""
+        """A transaction, on a connection that lives; undone at the end if it is not committed."""
         with meant(_named), self._engine.connect() as connection:
             try:
                 connection.exec_driver_sql(begin)
             except DBAPIError as error:
                 _check_stale(error, connection)
                 connection.exec_driver_sql(begin)
-            with transaction(connection, _named):
-                yield connection
+            yield connection
 
     def _prepare(self) -> None:
         with meant(_named), self._engine.connect() as connection:
             if revisions.is_up_to_date(connection):
                 return
-        with self._begun(_UNIT) as connection:
+        with self._begun(_UNIT) as connection, transaction(connection, _named):
             connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{revisions.PATIENCE:.0f}s'")
             connection.exec_driver_sql(_TURN)
             revisions.bring_up_to_date(connection, _format(connection))
@@ -199,6 +198,7 @@ def _engine(url: URL, busy_seconds: float) -> Engine:
         url,
         pool_size=_POOLED,
         max_overflow=_MORE,
+        pool_timeout=busy_seconds,
         hide_parameters=True,
         isolation_level="AUTOCOMMIT",
     )

@@ -75,8 +75,7 @@ class SqliteStore:
         """A snapshot: what was committed before the first question, and nothing later."""
         with meant(_named), self._readers.connect() as connection:
             connection.exec_driver_sql("BEGIN")
-            with transaction(connection, _named):
-                yield SqlReader(connection)
+            yield SqlReader(connection)
 
     def current(self, keys: Collection[Key]) -> dict[Key, Version]:
         with self.read() as reader:

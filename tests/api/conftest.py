@@ -49,7 +49,7 @@ def settings(tmp_path: Path, engine: str) -> Settings:
 @pytest.fixture
 def services(shipped: Services, settings: Settings, clock: Clock) -> Iterator[Services]:
     with open_store(settings.store) as store:
-        record = build_record(store, shipped.validator, clock, shipped.parameters)
+        record = build_record(store, shipped.validator, clock, parameters=shipped.parameters)
         yield replace(shipped, settings=settings, record=record, clock=clock)
 
 

@@ -184,6 +184,7 @@ def test_operations_are_answered_where_they_are_named_and_nowhere_else(
     assert known == {
         "adherence",
         "document",
+        "evaluate-measure",
         "everything",
         "expand",
         "lastn",
@@ -224,7 +225,8 @@ def test_an_operation_takes_every_parameter_of_its_definition(
                     answer = client.get(f"/fhir/{told['type']}/x/${operation['name']}?{pairs}")
                     assert (answer.status_code, places(answer)) == (400, [f"http.{name}"])
                     asked.append(name)
-    assert sorted(asked) == sorted(2 * ["start", "end", "knownAt"] + ["persist"])
+    of_adherence = ["start", "end", "knownAt", "technique", "reportType", "table"]
+    assert sorted(asked) == sorted([*3 * of_adherence, "persist"])
 
 
 def test_bundles_are_taken_as_it_says_and_other_types_are_not_served(

@@ -34,6 +34,9 @@ WAYS: dict[tuple[str, str], Callable[[Client], Any]] = {
     ("post", "/programmes"): lambda client: _posted(client),
     ("get", "/programmes/{programme_id}"): lambda client: client.get("/programmes/meadow-7"),
     ("put", "/programmes/{programme_id}"): lambda client: _changed(client),
+    ("get", "/programmes/{programme_id}/cautions"): lambda client: client.get(
+        "/programmes/meadow-7/cautions"
+    ),
     ("get", "/programmes/{programme_id}/versions"): lambda client: client.get(
         "/programmes/meadow-7/versions"
     ),
@@ -134,6 +137,9 @@ def test_every_parameter_that_is_declared_is_understood(client: Client, describe
         ("/programmes/{programme_id}", "programme_id"): lambda: client.get("/programmes/~"),
         ("/programmes/{programme_id}", "if-match"): lambda: client.put(
             "/programmes/meadow-7", changed_dose(), if_match='"~"'
+        ),
+        ("/programmes/{programme_id}/cautions", "programme_id"): lambda: client.get(
+            "/programmes/~/cautions"
         ),
         ("/programmes/{programme_id}/versions", "programme_id"): lambda: client.get(
             "/programmes/~/versions"

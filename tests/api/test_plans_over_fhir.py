@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 import trade_examples
 from api_client import Client, issues, resource
+from plans_as_resources import as_transaction, read, total
 
 from service.fhir.json import JsonObject, write
 
@@ -35,33 +36,10 @@ def plan(client: Client) -> JsonObject:
     return read(client, resource(filed)["carePlan"])
 
 
-def read(client: Client, reference: str) -> Any:
-    return resource(client.get(f"/fhir/{reference}"))
-
-
 def without_override(plan: JsonObject) -> JsonObject:
     kept = [one for one in plan["extension"] if not one["url"].endswith("/caution-override")]
     assert len(kept) == len(plan["extension"]) - 1
     return plan | {"extension": kept}
-
-
-def as_transaction(client: Client, plan: JsonObject, programme: str) -> JsonObject:
-    """The plan and its requests once more, as new resources of another programme."""
-    members = [plan, *(read(client, one["reference"]["reference"]) for one in plan["activity"])]
-    text = json.dumps(members, default=float)
-    for number, one in enumerate(members):
-        address = f"urn:uuid:0c3151bd-1cbf-4d64-b04d-cd9187a4c6e{number}"
-        text = text.replace(f"{one['resourceType']}/{one['id']}", address)
-    copies = json.loads(text.replace("meadow-3", programme))
-    entries = [
-        {
-            "fullUrl": f"urn:uuid:0c3151bd-1cbf-4d64-b04d-cd9187a4c6e{number}",
-            "resource": {name: part for name, part in one.items() if name not in ("id", "meta")},
-            "request": {"method": "POST", "url": one["resourceType"]},
-        }
-        for number, one in enumerate(copies)
-    ]
-    return {"resourceType": "Bundle", "type": "transaction", "entry": entries}
 
 
 def assert_refused(answer: Any, place: str) -> None:
@@ -72,11 +50,6 @@ def assert_refused(answer: Any, place: str) -> None:
     assert issue["expression"] == [place]
     assert "Programme.regimen[0].dose.pressure" in issue["diagnostics"]
     assert "add an override" in issue["diagnostics"]
-
-
-def total(client: Client, type_: str) -> int:
-    count: int = resource(client.get(f"/fhir/{type_}?_summary=count"))["total"]
-    return count
 
 
 def test_a_transaction_with_an_open_caution_stores_nothing(

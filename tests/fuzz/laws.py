@@ -52,6 +52,8 @@ class Laws:
 
     def _success(self, shot: Shot, answer: Answer) -> Iterator[str]:
         kind = answer.headers.get("content-type", "").partition(";")[0]
+        if answer.headers.get("content-disposition") == "attachment":
+            return  # the content of a Binary: whatever somebody sent
         if kind == FHIR_JSON and answer.body:
             yield from self._resource(answer.body, None)
         elif kind.endswith("json") and answer.body and "ndjson" not in kind:

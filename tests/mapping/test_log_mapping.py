@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from mapping_helpers import through_text
 from profile_files import our_validator
 from serious import serious
-from strategies import health_states, pauses, sessions
+from strategies import health_states, pauses, reviews, sessions
 
 from service.fhir.json import JsonObject, write
 from service.fhir.outcome import has_errors
@@ -21,12 +21,15 @@ from service.mapping.logs import (
     log_identifier,
     observation_to_health_state,
     observation_to_pause,
+    observation_to_review,
     observation_to_session,
     pause_to_observation,
+    review_to_observation,
     session_to_observation,
 )
 from service.programme.base import Document
 from service.programme.log import HealthState, Pause, Session
+from service.programme.review import TechniqueReview
 
 laws = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 VALIDATOR = our_validator()
@@ -93,6 +96,48 @@ def test_a_pause_comes_back(pause: Pause) -> None:
     observation = pause_to_observation(pause, subject="Patient/p1", id="o1")
     check_valid(observation)
     same(observation_to_pause(through_text(observation)), pause)
+
+
+@laws
+@given(reviews(), st.data())
+def test_a_technique_review_comes_back_and_leaves_what_others_added(
+    review: TechniqueReview, data: st.DataObject
+) -> None:
+    observation = review_to_observation(review, subject="Patient/p1", id="o1")
+    check_valid(observation)
+    same(observation_to_review(through_text(observation)), review)
+    theirs = data.draw(added_to(through_text(observation)))
+    same(observation_to_review(theirs), review)
+    again = review_to_observation(review, subject="Patient/p1", id="o1", earlier=theirs)
+    assert through_text(again) == theirs
+    amended = review.model_copy(update={"helper": "Aunt", "method": "remote"})
+    changed = review_to_observation(amended, subject="Patient/p1", id="o1", earlier=theirs)
+    same(observation_to_review(changed), amended)
+    assert write(changed).count(MARK.encode()) == write(theirs).count(MARK.encode())
+
+
+def test_a_review_to_read() -> None:
+    review = TechniqueReview.model_validate(
+        {
+            "child": SESSION["child"],
+            "technique": "opep",
+            "date": "2031-05-12",
+            "method": "in-clinic",
+            "reviewer": {"name": "Ash Birch"},
+            "step": [
+                {"step": "seal", "shown": "seen"},
+                {"step": "huff-open-throat", "shown": "not-yet"},
+            ],
+        }
+    )
+    observation = review_to_observation(review, subject="Patient/p1", id="o1")
+    assert observation["effectiveDateTime"] == "2031-05-12"
+    assert observation["performer"] == [{"type": "Practitioner", "display": "Ash Birch"}]
+    told = [
+        (part["code"]["coding"][0]["code"], part["valueCodeableConcept"]["coding"][0]["code"])
+        for part in observation["component"]
+    ]
+    assert told == [("technique", "opep"), ("seal", "seen"), ("huff-open-throat", "not-yet")]
 
 
 @laws

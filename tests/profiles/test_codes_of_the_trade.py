@@ -6,7 +6,7 @@ from typing import Any, Literal, get_args, get_origin
 import pytest
 from profile_files import codes_of, definitions
 
-from service.programme import catalogue, dose, log, plan, precautions
+from service.programme import catalogue, dose, log, plan, precautions, review
 from service.programme.base import Document
 from service.programme.checks import MESSAGES
 
@@ -39,6 +39,9 @@ FIELDS: dict[str, list[tuple[type[Document], str]]] = {
     "airway-blood": [(log.Blood, "seen")],
     "airway-clock": [(log.Session, "clock")],
     "airway-pause-reason": [(log.Pause, "reason")],
+    "airway-screen-answer": [(plan.Screen, "answer")],
+    "airway-step-result": [(review.ReviewStep, "shown")],
+    "airway-review-method": [(review.TechniqueReview, "method")],
 }
 
 NAMES = {
@@ -46,6 +49,7 @@ NAMES = {
     "airway-position": dict(catalogue.POSITIONS),
     "airway-device-kind": dict(catalogue.DEVICE_KINDS),
     "airway-goal-measure": dict(catalogue.GOAL_MEASURES),
+    "airway-review-step": dict(review.REVIEW_STEPS),
     "airway-caution": dict(precautions.ANSWERABLE),
     "airway-precaution": {
         code: f"{one.name[0].upper()}{one.name[1:]}"

@@ -44,9 +44,32 @@ def test_a_clinic_names_the_safety_rules_that_it_wants() -> None:
     assert policy.safety.rules == {"chest-pain", "sputum-darker"}
 
 
+def test_precautions_are_turned_on_off_and_given_their_diagnoses() -> None:
+    wheezy = {"system": "https://clinic.example/problems", "code": "wheezy"}
+    policy = policy_of(
+        {
+            "require_screen": True,
+            "precautions": {"rib-fracture": "blocking", "nausea": "note", "nosebleed": "off"},
+            "minimum_age": {"hfcwo": 3},
+            "says_precaution": {"bronchospasm": [wheezy]},
+        }
+    )
+    assert policy.require_screen
+    assert policy.precautions == {
+        "rib-fracture": "blocking", "nausea": "note", "nosebleed": "off",
+    }  # fmt: skip
+    assert policy.minimum_age == {"hfcwo": 3}
+    assert policy.says_precaution["bronchospasm"] == {(wheezy["system"], "wheezy")}
+    assert policy.says_precaution["reflux"] == Policy().says_precaution["reflux"]
+
+
 @pytest.mark.parametrize(
     ("written", "told"),
     [
+        ({"precautions": {"owns-a-dog": "note"}}, "owns-a-dog is no precaution"),
+        ({"precautions": {"nausea": "on"}}, "precautions.nausea"),
+        ({"minimum_age": {"whistling": 4}}, "whistling is no technique"),
+        ({"says_precaution": {"wheeze": []}}, "wheeze is no precaution"),
         ({"cautions": ["anything"]}, "anything is no caution"),
         ({"mouthpiece_minimum_age": {"whistling": 4}}, "whistling is no technique"),
         ({"mouthpiece_minimum_age": {"opep": -1}}, "mouthpiece_minimum_age.opep"),

@@ -11,11 +11,19 @@ from service.programme.schemas import (
     pause_schema,
     programme_schema,
     session_schema,
+    technique_review_schema,
 )
 
 
 @pytest.mark.parametrize(
-    "schema", [programme_schema(), session_schema(), health_state_schema(), pause_schema()]
+    "schema",
+    [
+        programme_schema(),
+        session_schema(),
+        health_state_schema(),
+        pause_schema(),
+        technique_review_schema(),
+    ],
 )
 def test_each_is_a_schema(schema: dict[str, Any]) -> None:
     Draft202012Validator.check_schema(schema)
@@ -31,6 +39,7 @@ def test_good_documents_conform() -> None:
 @pytest.mark.parametrize(
     "wrong",
     [
+        programme(screen={"answer": {"nausea": "perhaps"}}),
         programme(colour="blue"),
         programme(regimen=[]),
         programme(timeZone=[{"zone": ""}]),

@@ -13,7 +13,7 @@ from service.fhir.outcome import has_errors
 from service.fhir.validation import Validator
 from service.mapping.feed_lines import lines_of
 from service.mapping.feeds import JsonLines, rows_of
-from service.mapping.reports import report_bundle
+from service.mapping.reports import report_bundle, single_report
 from service.programme.adherence import RULE_VERSION, Adherence
 from service.record import Actor, Create, Delete, Record, Update
 from service.record.adherence import (
@@ -209,7 +209,9 @@ def test_a_log_entered_in_error_is_excluded_and_a_deleted_one_is_gone(clinic: Cl
     assert clinic.ask(known_at=asked).received == before.received
 
 
-def test_what_changes_meaning_in_a_way_we_do_not_know_stops_use(clinic: Clinic) -> None:
+def test_what_changes_meaning_in_a_way_we_do_not_know_stops_use(
+    clinic: Clinic, validator: Validator
+) -> None:
     unknown = [{"url": "https://elsewhere.example/not-really", "valueBoolean": True}]
     first = clinic.ask().received[0].session.id
     clinic.change(f"Observation/{first}", modifierExtension=unknown)
@@ -222,6 +224,9 @@ def test_what_changes_meaning_in_a_way_we_do_not_know_stops_use(clinic: Clinic) 
     last = bundle["entry"][-1]["resource"]
     assert last["resourceType"] == "OperationOutcome"
     assert "modifierExtension" in last["issue"][0]["diagnostics"]
+    alone = single_report("sessions", clinic.ask(), Scope(clinic.patient).subject)
+    assert alone["contained"][0]["issue"] == last["issue"]
+    assert not has_errors(validator.validate(alone))
 
 
 @pytest.mark.parametrize(
@@ -273,3 +278,24 @@ def test_a_plan_that_cannot_be_followed_is_named_and_left_out(clinic: Clinic) ->
     answer = clinic.ask()
     assert [one.id for one in answer.left_out] == [clinic.plans[1]]
     assert "Programme.regimen[0].schedule.period" in answer.left_out[0].reason
+
+
+def test_rows_that_cannot_be_read_are_among_those_received(clinic: Clinic) -> None:
+    """A session of the year 1850, which no answer can hold: received, excluded, and named."""
+    first = clinic.ask().received[0].session.id
+    told = clinic.stored(f"Observation/{first}")
+    long_ago = {"start": "1850-03-24T07:30:00+01:00", "end": "1850-03-24T07:50:00+01:00"}
+    odd = {name: value for name, value in told.items() if name not in ("id", "meta", "identifier")}
+    odd["identifier"] = [told["identifier"][0] | {"value": "s-99"}]
+    clinic.clock.now += timedelta(days=1)
+    clinic.record.write([Create(odd | {"effectivePeriod": long_ago})], BY)
+    answer = clinic.ask()
+    counts = answer.row_counts
+    assert (counts.received, counts.placed, counts.unplaced, counts.excluded) == (19, 18, 0, 1)
+    assert [one.kind for one in answer.left_out] == ["session"]
+    population = report_bundle(answer, Scope(clinic.patient).subject)["entry"][0]["resource"]
+    told = {
+        one["code"]["coding"][0]["code"]: one["count"]
+        for one in population["group"][0]["population"]
+    }
+    assert (told["received"], told["placed"], told["excluded"]) == (19, 18, 1)

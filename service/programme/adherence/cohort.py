@@ -6,13 +6,18 @@ score of a group is the mean of its children's scores, and its interval says how
 if other children like these had been asked (common practice for clustered data).
 """
 
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date, datetime
 from fractions import Fraction
 from typing import Final, Literal
 
 from service.programme.adherence.figures import FIGURES, Figure, FigureName
+from service.programme.adherence.matching import Ending
+from service.programme.adherence.result import RULE_VERSION, Adherence, RowCounts
 from service.programme.intervals import mean_with_interval
+from service.programme.zones import ZONE_DATA_VERSION
 
 METHOD: Final = "mean of children's scores; Student's t over children, 95%, cut at 0 and 1"
 
@@ -35,6 +40,73 @@ class GroupFigure:
     low: float | None
     high: float | None
     reason: Literal["no-child-has-a-score"] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class GroupAdherence:
+    """Many children's adherence from ``first`` to ``last``, each in the child's own days.
+
+    ``observed_days`` and ``unlogged_days`` are days of children; rows and endings are sums.
+    """
+
+    first: date
+    last: date
+    known_at: datetime
+    computed_at: datetime
+    technique: str | None
+    figures: Mapping[FigureName, GroupFigure]
+    observed_days: int
+    unlogged_days: int
+    row_counts: RowCounts
+    endings: Counter[Ending]
+    zone_data: str = ZONE_DATA_VERSION
+    rule_version: str = RULE_VERSION
+
+
+def group_adherence(
+    children: Iterable[Adherence],
+    first: date,
+    last: date,
+    *,
+    known_at: datetime,
+    now: datetime,
+    technique: str | None = None,
+) -> GroupAdherence:
+    """The group's answer, from those of its children to the same question.
+
+    They are taken one after the other, and only their figures and counts are kept.
+    """
+    figures: list[Mapping[FigureName, Figure]] = []
+    rows: list[RowCounts] = []
+    endings: Counter[Ending] = Counter()
+    observed = unlogged = 0
+    for child in children:
+        figures.append(child.figures)
+        rows.append(child.row_counts)
+        endings += child.endings
+        observed += child.observed_days
+        unlogged += child.unlogged_days
+    return GroupAdherence(
+        first=first,
+        last=last,
+        known_at=known_at,
+        computed_at=now,
+        technique=technique,
+        figures=group_figures(figures),
+        observed_days=observed,
+        unlogged_days=unlogged,
+        row_counts=_sum(rows),
+        endings=endings,
+    )
+
+
+def _sum(rows: Sequence[RowCounts]) -> RowCounts:
+    return RowCounts(
+        received=sum(one.received for one in rows),
+        placed=sum(one.placed for one in rows),
+        unplaced=sum(one.unplaced for one in rows),
+        excluded=sum(one.excluded for one in rows),
+    )
 
 
 def group_figures(

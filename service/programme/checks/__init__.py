@@ -15,11 +15,13 @@ from service.programme.checks.plan import plan_problems
 from service.programme.checks.policy import KnownChild, Policy
 from service.programme.checks.precautions import precautions
 from service.programme.checks.problems import MESSAGES, Checked, Problem
+from service.programme.checks.review import review_problems
 from service.programme.checks.shape import ModelT, read
 from service.programme.checks.timing import end_before_start
 from service.programme.checks.view import View
 from service.programme.log import HealthState, Pause, Session
 from service.programme.plan import Programme
+from service.programme.review import TechniqueReview
 
 __all__ = [
     "MESSAGES",
@@ -30,6 +32,7 @@ __all__ = [
     "check_health_state",
     "check_pause",
     "check_programme",
+    "check_review",
     "check_session",
     "why_not_computable",
 ]
@@ -79,6 +82,14 @@ def check_health_state(raw: Any, *, known: KnownChild = STRANGER) -> Checked[Hea
 def check_pause(raw: Any, *, known: KnownChild = STRANGER) -> Checked[Pause]:
     """A time when nothing is due."""
     return _check_spell(Pause, raw, known)
+
+
+def check_review(raw: Any, *, known: KnownChild = STRANGER) -> Checked[TechniqueReview]:
+    """What a clinician saw when a child showed a technique."""
+    review, shape = read(TechniqueReview, raw)
+    view = View(TechniqueReview, raw, TechniqueReview.__name__)
+    problems = _each_once((*shape, *review_problems(view, known)))
+    return Checked(None if problems else review, problems)
 
 
 def why_not_computable(programme: Programme) -> tuple[Problem, ...]:

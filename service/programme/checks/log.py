@@ -21,28 +21,33 @@ def session_problems(session: View, policy: Policy, known: KnownChild) -> Iterat
     yield from impossible_values(session)
     yield from end_before_start(session)
     yield from _too_long(session)
-    technique, device = session.value("technique"), session.value("deviceKind")
-    if technique is not None and technique not in TECHNIQUES:
-        expected = f"one of {', '.join(TECHNIQUES)}"
-        yield refused(session.at("technique"), "unknown-technique", technique, expected)
-    if device is not None and device not in DEVICE_KINDS:
-        expected = f"one of {', '.join(DEVICE_KINDS)}"
-        yield refused(session.at("deviceKind"), "unknown-device-kind", device, expected)
+    yield from unknown_means(session)
     yield from unknown_position(session)
     start = session.value("start")
     if start is not None and start.date() >= policy.clock_reset_before:
         yield from before_birth(session, known)
 
 
-def before_birth(row: View, known: KnownChild) -> Iterator[Problem]:
-    """For anything with a ``start``: it cannot be before the first day of the child's life."""
-    start = row.value("start")
+def unknown_means(row: View) -> Iterator[Problem]:
+    """For anything with a ``technique`` and a ``deviceKind``."""
+    technique, device = row.value("technique"), row.value("deviceKind")
+    if technique is not None and technique not in TECHNIQUES:
+        expected = f"one of {', '.join(TECHNIQUES)}"
+        yield refused(row.at("technique"), "unknown-technique", technique, expected)
+    if device is not None and device not in DEVICE_KINDS:
+        expected = f"one of {', '.join(DEVICE_KINDS)}"
+        yield refused(row.at("deviceKind"), "unknown-device-kind", device, expected)
+
+
+def before_birth(row: View, known: KnownChild, field: str = "start") -> Iterator[Problem]:
+    """For anything that is about a time: it is not before the first day of the child's life."""
+    start = row.value(field)
     if start is None or known.birth_date is None:
         return
     # A day's grace: the birth date is local and the start may have another offset.
     if day_of(start) < earliest(known.birth_date) - _A_DAY:
-        found = row.raw["start"]
-        yield refused(row.at("start"), "before-birth", found, "after the child's birth")
+        found = row.raw[field]
+        yield refused(row.at(field), "before-birth", found, "after the child's birth")
 
 
 def _too_long(session: View) -> Iterator[Problem]:

@@ -23,6 +23,8 @@ from service.programme.precautions import (
     caution_of,
 )
 
+_NOT_FOLLOWED = frozenset({"on-hold", "completed", "revoked", "entered-in-error"})
+"""A programme that is held for a reason must not be refused for it."""
 _OWN_POLICY = "the clinic's own policy"
 _Coding = tuple[str | None, str | None]
 
@@ -61,7 +63,7 @@ def precautions(programme: View, policy: Policy, known: KnownChild) -> Iterator[
     """Every caution and warning about what the child's state says against the techniques."""
     screens = (*_of_document(programme.part("screen")), *known.screens)
     child = _Child(youngest_age(programme, known), diagnoses(programme, known), screens)
-    wants_screen = False
+    is_followed, wants_screen = programme.value("status") not in _NOT_FOLLOWED, False
     for regimen in programme.parts("regimen"):
         technique = regimen.value("technique") or ""
         bearing = [
@@ -69,15 +71,15 @@ def precautions(programme: View, policy: Policy, known: KnownChild) -> Iterator[
             for one in PRECAUTIONS.values()
             if (use := bears(one, technique, policy)) is not None
         ]
-        yield from _said(regimen, bearing, child, policy)
+        yield from _said(regimen, bearing, child, policy, is_followed)
         asked = [one.code for one, _ in bearing if one.question is not None]
         wants_screen |= bool(asked)
-        if asked and not screens and policy.require_screen:
+        if asked and not screens and policy.require_screen and is_followed:
             yield _raised(regimen, "caution", SCREEN_MISSING, None, "a safety screen")
         elif screens and (open_ := [code for code in asked if child.is_open(code)]):
             yield _raised(regimen, "warning", "screen-unknown", ", ".join(open_), "yes or no")
-    if wants_screen and not screens and not policy.require_screen:
-        path, expected = programme.at("screen"), "the answers to the safety screen"
+    if wants_screen and not screens and not (policy.require_screen and is_followed):
+        path, expected = programme.at("screen"), "a safety screen"
         yield Raised(Problem(path, "warning", SCREEN_MISSING, None, expected), None)
 
 
@@ -96,14 +98,17 @@ def bears(one: Precaution, technique: str, policy: Policy) -> Use | None:
 
 
 def _said(
-    regimen: View, bearing: Sequence[tuple[Precaution, Use]], child: _Child, policy: Policy
+    regimen: View,
+    bearing: Sequence[tuple[Precaution, Use]],
+    child: _Child,
+    policy: Policy,
+    is_followed: bool,
 ) -> Iterator[Raised]:
     for one, use in bearing:
         found = child.says(one, use, policy)
         if found is not None:
-            kind: Literal["caution", "warning"] = (
-                "caution" if use.effect == "blocking" else "warning"
-            )
+            is_caution = is_followed and use.effect == "blocking"
+            kind: Literal["caution", "warning"] = "caution" if is_caution else "warning"
             age = use.below_age
             expected = "a child without it" if age is None else f"a child of {age} years or more"
             yield _raised(regimen, kind, caution_of(one.code), found, expected, use.source)

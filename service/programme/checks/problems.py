@@ -55,6 +55,8 @@ MESSAGES: Mapping[str, str] = MappingProxyType(
         "schedule-length": "months and years have no fixed length",
         "schedule-two-bounds": "a schedule has one kind of bounds",
         "unknown-precaution": "the safety screen does not ask about this",
+        "unknown-step": "a technique review has no such step",
+        "step-twice": "the same step is judged twice",
         "screen-unknown": "the safety screen leaves this open; it must be asked",
         **ANSWERABLE,
     }

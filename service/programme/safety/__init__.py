@@ -10,7 +10,7 @@ from types import MappingProxyType
 
 from service.programme.adherence.history import History
 from service.programme.safety import blood, dates, doing, spells, usual
-from service.programme.safety.case import Case
+from service.programme.safety.case import Case, counts
 from service.programme.safety.findings import Evidence, EvidenceKind, SafetyFinding
 from service.programme.safety.policy import DEFAULT_POLICY, SafetyPolicy
 from service.programme.safety.rules import RULES, Rule, Source, Threshold, Urgency
@@ -30,6 +30,7 @@ __all__ = [
     "Threshold",
     "Urgency",
     "assess",
+    "counts",
     "signs_at_once",
 ]
 

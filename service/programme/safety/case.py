@@ -57,7 +57,7 @@ class Case:
         self.policy = policy
         self.now = now
         self.zones = zones
-        counted = (one for one in as_known(history.sessions, now) if one.excluded in _COUNTED)
+        counted = (one for one in as_known(history.sessions, now) if counts(one))
         logs = (Log(one, _time_of(one), Signs.of(one.value)) for one in counted)
         self.logs = sorted(logs, key=lambda log: (log.at, log.known.id))
         self._recent = now - timedelta(days=policy.recent_days)
@@ -113,6 +113,11 @@ class Case:
         told = found or ordered[-1].found
         expected = self.policy.expected(rule)
         return (SafetyFinding(rule, about, told, expected, ordered, ordered[0].at),)
+
+
+def counts(session: Known[Session]) -> bool:
+    """Whether a session is heard at all."""
+    return session.excluded in _COUNTED
 
 
 def _time_of(session: Known[Session]) -> datetime:

@@ -1,10 +1,12 @@
 """What a clinic decides about the safety rules: which are on, and their numbers."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
 from service.programme.safety.rules import RULES
+
+_EVER = 100 * 366
 
 
 def _rules_on() -> frozenset[str]:
@@ -23,6 +25,10 @@ class SafetyPolicy:
     rules: frozenset[str] = field(default_factory=_rules_on)
     numbers: Mapping[tuple[str, str], Decimal] = field(default_factory=dict)
     recent_days: int = 28
+
+    def ever(self) -> "SafetyPolicy":
+        """The same for everything that was ever logged."""
+        return replace(self, recent_days=_EVER)
 
     def number(self, rule: str, name: str) -> Decimal:
         """A threshold that ``holds`` has found set. Raises KeyError for one that is nowhere set."""

@@ -1,0 +1,80 @@
+"""The languages offered to families, and their catalogues.
+
+English is the source: its messages stand in the code. Every other language is a gettext catalogue
+in ``catalogues/`` (``fr.po``), read and compiled in memory when it is first asked for.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+from gettext import GNUTranslations, NullTranslations
+from importlib import resources
+from io import BytesIO
+from typing import Literal
+
+from babel import Locale, UnknownLocaleError
+from babel.messages.mofile import write_mo
+from babel.messages.pofile import read_po
+
+SOURCE = "en"
+_USUAL_REGION = {"en": "en_GB"}
+"""Of a language without a region: day before month and 24 hours, which nobody misreads."""
+
+
+@dataclass(frozen=True, slots=True)
+class Language:
+    """``tag`` is BCP 47 as it stands in ``lang``; ``locale`` is what babel formats by."""
+
+    tag: str
+    catalogue: str
+    locale: Locale
+
+    @property
+    def direction(self) -> Literal["ltr", "rtl"]:
+        """Which way the language is written."""
+        return "rtl" if self.locale.text_direction == "rtl" else "ltr"
+
+    @property
+    def name(self) -> str:
+        """The language in its own words."""
+        return str(self.locale.language_name)
+
+
+@cache
+def offered() -> tuple[str, ...]:
+    """Codes of the languages that there are, the source first."""
+    files = resources.files(__package__).joinpath("catalogues").iterdir()
+    others = sorted(one.name.removesuffix(".po") for one in files if one.name.endswith(".po"))
+    return (SOURCE, *others)
+
+
+def language_of(tag: str) -> Language | None:
+    """The language of a BCP 47 tag; None where there is no catalogue for it.
+
+    A region that babel does not know is left out: ``fr-XX`` is French.
+    """
+    code, *further = tag.replace("_", "-").split("-")
+    code = code.lower()
+    if code not in offered():
+        return None
+    for subtags in ([code, *further], [code]):
+        try:
+            usual = _USUAL_REGION.get(code) if len(subtags) == 1 else None
+            locale = Locale.parse(usual or "_".join(subtags))
+        except (UnknownLocaleError, ValueError):
+            continue
+        return Language("-".join(subtags), code, locale)
+    return None
+
+
+@cache
+def catalogue(code: str) -> NullTranslations:
+    """The messages of a language; those of the source are the code's own."""
+    if code == SOURCE:
+        return NullTranslations()
+    file = resources.files(__package__).joinpath("catalogues", f"{code}.po")
+    with file.open("rb") as lines:
+        messages = read_po(lines, locale=code)
+    compiled = BytesIO()
+    write_mo(compiled, messages)
+    compiled.seek(0)
+    return GNUTranslations(compiled)
