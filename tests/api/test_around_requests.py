@@ -186,10 +186,10 @@ def test_however_it_is_cut(client: Client, size: int) -> None:
     ("body", "status"),
     [
         (SENT, 400),
-        (gzip.compress(SENT)[:-10], 400),
-        (gzip.compress(SENT) + b"more", 400),
+        (gzip.compress(SENT, mtime=0)[:-10], 400),
+        (gzip.compress(SENT, mtime=0) + b"more", 400),
         (b"", 400),
-        (gzip.compress(b"{"), 400),
+        (gzip.compress(b"{", mtime=0), 400),
     ],
 )
 def test_what_is_not_gzip_is_refused(client: Client, body: bytes, status: int) -> None:
