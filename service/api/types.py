@@ -10,6 +10,7 @@ from service.api.evaluating import EVALUATE
 from service.api.everything import EVERYTHING
 from service.api.labels import META, META_ADD, META_DELETE
 from service.api.lastn import LASTN
+from service.api.safety import ASSESS_SAFETY
 from service.api.served import Operation, ServedType
 from service.api.terminology import TERMINOLOGY
 from service.api.validating import validate
@@ -110,7 +111,7 @@ _OPERATIONS: Mapping[str, tuple[Operation, ...]] = {
     "Group": (ADHERENCE["Group"],),
     "Measure": (EVALUATE,),
     "Observation": (LASTN,),
-    "Patient": (ADHERENCE["Patient"], EVERYTHING),
+    "Patient": (ADHERENCE["Patient"], ASSESS_SAFETY, EVERYTHING),
 }
 """Those of single types, beside what is served for all."""
 
