@@ -1,11 +1,13 @@
 """What the pages say is what the software does."""
 
+import tomllib
 from pathlib import Path
 
 from readme import commands
 from typer.testing import CliRunner
 
 from service.cli import app
+from service.programme.checks.clinic import policy_of
 from service.settings import DANGER, Settings
 
 HOME = Path(__file__).resolve().parents[2]
@@ -45,6 +47,14 @@ def test_every_setting_that_names_a_danger_or_a_file_is_explained() -> None:
     assert "AIRWAY_POLICY" in DEVELOPERS
     for name in Settings.model_fields:
         assert f"AIRWAY_{name.upper()}" in DEVELOPERS, name
+
+
+def test_the_example_of_a_clinic_s_policy_is_understood() -> None:
+    example = DEVELOPERS.partition("```toml\n")[2].partition("```")[0]
+    policy = policy_of(tomllib.loads(example))
+    assert policy.require_screen
+    assert policy.precautions["rib-fracture"] == "blocking"
+    assert policy.minimum_age == {"hfcwo": 3}
 
 
 def test_the_readme_names_its_commands_for_those_who_run_them() -> None:
