@@ -3,9 +3,11 @@
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
+from service.api.bodies import object_in
 from service.api.bundle import bundle, full_url, plain_entry
 from service.api.headers import check_accept, check_content_type
 from service.api.outcomes import FHIR_JSON
+from service.api.parameters import Parameters
 from service.api.served import Call, Operation
 from service.fhir.json import write
 from service.fhir.outcome import Finding, operation_outcome
@@ -17,11 +19,14 @@ from service.record.safety import Assessed, SafetyWatch, assess_child
 async def assess_safety(call: Call) -> Response:
     """A collection of DetectedIssues, with an OperationOutcome where something was not readable.
 
-    Raises 404 and 410 for a child who is not here, 503 while others write.
+    Raises 400 for a body that is no Parameters, 404 and 410 for a child who is not here, 503 while
+    others write.
     """
     check_accept(call.request)
-    if await call.request.body():
+    body = await call.request.body()
+    if body:  # it takes no parameters; what is no Parameters is refused all the same
         check_content_type(call.request)
+        Parameters(object_in(body, call.services.settings.max_body_bytes))
     watch = SafetyWatch(call.services.policy.safety)
 
     def work() -> Response:

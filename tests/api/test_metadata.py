@@ -173,6 +173,7 @@ def test_operations_are_answered_where_they_are_named_and_nowhere_else(
     known = {one["name"] for told in resources for one in told.get("operation", [])}
     assert known == {
         "adherence",
+        "assess-safety",
         "document",
         "evaluate-measure",
         "everything",
