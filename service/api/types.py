@@ -8,6 +8,7 @@ from service.api.bulk_load import LOAD
 from service.api.documents import DOCUMENT
 from service.api.evaluating import EVALUATE
 from service.api.everything import EVERYTHING
+from service.api.goals import PROGRESS
 from service.api.labels import META, META_ADD, META_DELETE
 from service.api.lastn import LASTN
 from service.api.safety import ASSESS_SAFETY
@@ -108,6 +109,7 @@ WHOLE = ServedType(
 _OPERATIONS: Mapping[str, tuple[Operation, ...]] = {
     **TERMINOLOGY,
     "CarePlan": (ADHERENCE["CarePlan"], DOCUMENT),
+    "Goal": (PROGRESS,),
     "Group": (ADHERENCE["Group"],),
     "Measure": (EVALUATE,),
     "Observation": (LASTN,),
