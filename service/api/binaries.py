@@ -21,7 +21,7 @@ from service.api.outcomes import FHIR_JSON, refusal
 from service.api.served import Call
 from service.fhir.json import JsonObject
 from service.fhir.json import read as read_json
-from service.record.edits import LONGEST
+from service.record.bodies import LONGEST
 from service.store.contract import Version
 
 CONTEXT: Final = "X-Security-Context"

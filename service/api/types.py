@@ -8,8 +8,10 @@ from service.api.bulk_load import LOAD
 from service.api.documents import DOCUMENT
 from service.api.evaluating import EVALUATE
 from service.api.everything import EVERYTHING
+from service.api.goals import PROGRESS
 from service.api.labels import META, META_ADD, META_DELETE
 from service.api.lastn import LASTN
+from service.api.safety import ASSESS_SAFETY
 from service.api.served import Operation, ServedType
 from service.api.terminology import TERMINOLOGY
 from service.api.validating import validate
@@ -108,10 +110,11 @@ WHOLE = ServedType(
 _OPERATIONS: Mapping[str, tuple[Operation, ...]] = {
     **TERMINOLOGY,
     "CarePlan": (ADHERENCE["CarePlan"], DOCUMENT),
+    "Goal": (PROGRESS,),
     "Group": (ADHERENCE["Group"],),
     "Measure": (EVALUATE,),
     "Observation": (LASTN,),
-    "Patient": (ADHERENCE["Patient"], EVERYTHING),
+    "Patient": (ADHERENCE["Patient"], ASSESS_SAFETY, EVERYTHING),
 }
 """Those of single types, beside what is served for all."""
 

@@ -2,7 +2,7 @@
 
 import typer
 
-from service.cli import answers, check, demo, load, profiles, serve, store
+from service.cli import answers, check, demo, load, profiles, safety, serve, store
 
 app = typer.Typer(
     name="airway",
@@ -22,6 +22,7 @@ app.command("serve")(serve.serve)
 app.command("load")(load.load)
 app.command("check")(check.check)
 app.command("adherence")(answers.adherence)
+app.command("assess-safety")(safety.assess_safety)
 app.command("extract")(answers.extract)
 app.add_typer(profiles.app, name="profiles")
 app.add_typer(store.app, name="store")

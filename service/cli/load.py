@@ -10,12 +10,11 @@ from typing import Annotated
 import typer
 
 from service.cli.load_resources import holds_resources, load_resources
-from service.cli.options import Format, StoreOption, open_record, settings_with, stop
+from service.cli.options import Format, StoreOption, open_record, policy_of_settings, stop
 from service.cli.progress import bytes_bar
-from service.compose import load_policy, system_clock
+from service.compose import system_clock
 from service.fhir.json import write
 from service.mapping.feeds import FeedError
-from service.programme.checks.clinic import PolicyError
 from service.record import Actor
 from service.record.load import LoadedRow, load_files
 
@@ -74,10 +73,7 @@ def load(
 
     Example: airway load record.ndjson --refused refused.ndjson
     """
-    try:
-        policy = load_policy(settings_with())
-    except PolicyError as error:
-        stop(str(error))
+    policy = policy_of_settings()
     if resources or _hold_resources(files):
         load_resources(files, store, BY, policy=policy, refused=refused, output=output)
         return

@@ -10,9 +10,11 @@ from typing import Annotated, Any, NoReturn
 import typer
 from pydantic import ValidationError
 
-from service.compose import build_record, build_validator, open_store
+from service.compose import build_record, build_validator, load_policy, open_store
 from service.fhir.definitions import DefinitionError
 from service.fhir.json import JsonError
+from service.programme.checks import Policy
+from service.programme.checks.clinic import PolicyError
 from service.record import Record
 from service.record.errors import Away, Busy
 from service.settings import Settings
@@ -52,9 +54,17 @@ def open_record(store: str | None, *, must_exist: bool = False) -> Iterator[Reco
             place = where if isinstance(where, Path) else "the database"
             stop(f"The record at {place} cannot be opened: {error}")
         try:
-            yield build_record(opened, validator)
+            yield build_record(opened, validator, policy=policy_of_settings())
         except (Away, Busy) as error:
             stop(error.findings[0].diagnostics)
+
+
+def policy_of_settings() -> Policy:
+    """The clinic's policy, or the defaults; exits if it cannot be understood."""
+    try:
+        return load_policy(settings_with())
+    except PolicyError as error:
+        stop(str(error))
 
 
 def stop(why: str) -> NoReturn:

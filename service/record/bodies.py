@@ -4,12 +4,18 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal
-from typing import Any
+from typing import Any, Final
 
-from service.fhir.json import JsonObject, write
+from service.fhir.json import MAX_BYTES, JsonObject, write
 from service.store.contract import Version
 
 _OWN = frozenset({"versionId", "lastUpdated"})
+_STAMP = b',"meta":{"versionId":"%d","lastUpdated":"%b"'
+_LONGEST_STAMP = len(_STAMP % (2**31, b"2031-03-09T12:00:00.000Z"))
+
+LONGEST: Final = MAX_BYTES - _LONGEST_STAMP - len(b"}")
+"""Bytes of a resource's text, where it has no ``meta`` of its own. Whatever is stored must be read
+again, with the server's metadata in it, whichever version it is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,14 +25,15 @@ class Unstamped:
     head: bytes
     tail: bytes
 
+    @property
+    def fits(self) -> bool:
+        """Whether it can be stored as any version."""
+        return len(self.head) + _LONGEST_STAMP + len(self.tail) <= MAX_BYTES
+
     def stamped(self, version: int, instant: datetime) -> bytes:
         """The text as this version."""
-        return b'%b,"meta":{"versionId":"%d","lastUpdated":"%b"%b' % (
-            self.head,
-            version,
-            instant_text(instant).encode(),
-            self.tail,
-        )
+        stamp = _STAMP % (version, instant_text(instant).encode())
+        return b"".join((self.head, stamp, self.tail))
 
 
 def unstamped(resource: JsonObject, id_: str) -> Unstamped:

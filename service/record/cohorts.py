@@ -21,7 +21,7 @@ from service.record.adherence import Scope, adherence_of, check_days, scope_of_p
 from service.record.changes import Actor
 from service.record.errors import Gone, Invalid, NotFound
 from service.record.record import Record
-from service.store.contract import Version
+from service.store.contract import Key, Version
 
 MOST_CHILDREN = 1000
 """So many children may be asked about at once."""
@@ -79,7 +79,7 @@ def group_cohort(record: Record, caller: Actor, group_id: str, asked: Asked) -> 
     Raises NotFound, Gone; Invalid for a Group that is not of people, or of too many.
     """
     record.read(caller, "Group", group_id)
-    group: JsonObject = read(_as_known(record, caller, group_id, asked.known_at).body)
+    group: JsonObject = read(as_known(record, caller, ("Group", group_id), asked.known_at).body)
     if group.get("type") != "person" or group.get("actual") is not True:
         raise Invalid.at("Group.type", "Only a group of actual people has adherence.")
     targets = [
@@ -133,12 +133,11 @@ def group_answer(answers: Iterable[Adherence], asked: Asked) -> GroupAdherence:
     )
 
 
-def _as_known(record: Record, caller: Actor, group_id: str, known_at: datetime) -> Version:
-    """The version that was current then."""
-    versions = record.versions(caller, [("Group", group_id)])
-    known = [version for version in versions if version.instant <= known_at]
+def as_known(record: Record, caller: Actor, key: Key, known_at: datetime) -> Version:
+    """The version of a resource that was current then. Raises NotFound where there was none."""
+    known = [one for one in record.versions(caller, [key]) if one.instant <= known_at]
     if not known or known[-1].deleted:
-        raise NotFound.at("", f"There was no Group/{group_id} at that time.")
+        raise NotFound.at("", f"There was no {'/'.join(key)} at that time.")
     return known[-1]
 
 

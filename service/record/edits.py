@@ -1,16 +1,12 @@
 """A patch applied to what is stored: whatever can go wrong with it, as an error of the record."""
 
 from dataclasses import replace
-from typing import Final
 
-from service.fhir.json import MAX_BYTES, JsonObject, write
+from service.fhir.json import JsonObject
 from service.fhir.outcome import Finding
 from service.fhir.patch import MalformedPatchError, PatchError
 from service.record.changes import Patch
 from service.record.errors import Invalid, Malformed
-
-LONGEST: Final = MAX_BYTES - 1024
-"""What is stored must be read again, with the server's own metadata."""
 
 
 def edited(stored: JsonObject, change: Patch) -> JsonObject:
@@ -28,9 +24,6 @@ def edited(stored: JsonObject, change: Patch) -> JsonObject:
         if resource.get(name) != stored.get(name):
             told = f"A patch cannot change {name}."
             raise Malformed.at(f"{change.place or change.type}.{name}", told)
-    if len(write(resource)) > LONGEST:
-        told = f"The patched resource is longer than {LONGEST} bytes."
-        raise Invalid([Finding("error", "too-long", change.place or change.type, told)])
     return resource
 
 

@@ -7,6 +7,7 @@ RecordError
 ├── Conflict              somebody else was there first: version, identity            412
 │   ├── Moved             a look-up that the writer relied upon leads elsewhere by now
 │   └── Exists            what was to be made is there already                         409
+├── TooLong               a resource that could not be read again once it is stored   413
 ├── Invalid               a resource breaks the standard or a profile                 422
 ├── PreconditionRequired  the version that is being changed must be named             428
 ├── Busy                  the store could not be written in time; try again           503
@@ -82,6 +83,13 @@ class Invalid(RecordError):
 
     status = 422
     code = "invariant"
+
+
+class TooLong(RecordError):
+    """With the server's own metadata the resource would be longer than what can be read."""
+
+    status = 413
+    code = "too-long"
 
 
 class PreconditionRequired(RecordError):

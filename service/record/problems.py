@@ -50,6 +50,7 @@ def problem_of(problem: Problem) -> Finding:
 def accepted_caution(problem: Problem) -> Finding:
     """A caution that the document overrides: to be shown where somebody acts on the document."""
     told = f"{problem.message}: accepted by an override; {problem.expected} is usual"
+    told += f". {_source(problem)}".rstrip() if problem.source else ""
     return Finding("warning", "business-rule", problem.path, told, problem.key)
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from service.fhir.json import JsonObject, read
-from service.record.bodies import moment_after, says_the_same, stamped
+from service.record.bodies import LONGEST, moment_after, says_the_same, unstamped
 from service.record.changes import (
     Actor,
     Create,
@@ -20,7 +20,7 @@ from service.record.changes import (
 )
 from service.record.drafts import Draft, Drafting
 from service.record.edits import edited
-from service.record.errors import Conflict, Gone, Malformed, Moved, NotFound
+from service.record.errors import Conflict, Gone, Malformed, Moved, NotFound, TooLong
 from service.record.matching import look_up
 from service.record.provenance import provenance
 from service.store.contract import Entry, Key, UnitOfWork, Version
@@ -67,7 +67,7 @@ class Unit:
                 raise Moved.at("", f"{premise.match.name} leads elsewhere by now.")
 
     def apply(self, draft: Draft) -> Written:
-        """Decide one draft. Raises Conflict, NotFound, Malformed; the unit stays usable."""
+        """Decide one draft. Raises Conflict, NotFound, Malformed, TooLong; the unit goes on."""
         match draft.change:
             case Create():
                 return self._create(draft, draft.change)
@@ -175,17 +175,20 @@ class Unit:
     def _put(
         self, draft: Draft, resource: JsonObject, id_: str, before: Version | None, done: Done
     ) -> Written:
-        version = self._version(resource, draft.type, id_, before)
+        version = self._version(resource, draft.type, id_, before, draft.change.place)
         match = _match(draft)
         if match is not None:
             self._matches[match.name] = [id_]
         return self._keep(Entry(version, draft.index), done)
 
     def _version(
-        self, resource: JsonObject, type_: str, id_: str, before: Version | None
+        self, resource: JsonObject, type_: str, id_: str, before: Version | None, place: str = ""
     ) -> Version:
         number = before.version + 1 if before else 1
-        body = stamped(resource, id_, number, self._instant)
+        text = unstamped(resource, id_)
+        if not text.fits:
+            raise TooLong.at(place or type_, f"A resource has at most {LONGEST} bytes as JSON.")
+        body = text.stamped(number, self._instant)
         return Version(type_, id_, number, self._instant, False, body)
 
     def _keep(self, entry: Entry, done: Done) -> Written:

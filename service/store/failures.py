@@ -1,12 +1,15 @@
-"""What an engine's errors mean to those who asked, and how a transaction ends."""
+"""What an engine's errors mean to those who asked, and how units of work wait and end."""
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from threading import BoundedSemaphore
 
 from sqlalchemy import exc
 from sqlalchemy.engine import Connection
 
 from service.store.contract import StoreAwayError, StoreBusyError
+
+OTHERS_WRITE = "others have been writing for too long"
 
 Judge = Callable[[BaseException], StoreAwayError | StoreBusyError | None]
 """What a driver's error says of the store; ``None``: nothing, the mistake is ours."""
@@ -26,6 +29,17 @@ def meant(judge: Judge, *, settled: bool = True) -> Iterator[None]:
         if isinstance(named, StoreAwayError):
             named.settled = settled
         raise named from None
+
+
+@contextmanager
+def turn(line: BoundedSemaphore, seconds: float) -> Iterator[None]:
+    """A place among the units of this process that may go on. Raises StoreBusyError."""
+    if not line.acquire(timeout=seconds):
+        raise StoreBusyError(OTHERS_WRITE)
+    try:
+        yield
+    finally:
+        line.release()
 
 
 @contextmanager

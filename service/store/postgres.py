@@ -27,7 +27,7 @@ from service.store.contract import (
     UnitOfWork,
     Version,
 )
-from service.store.failures import meant, transaction
+from service.store.failures import OTHERS_WRITE, meant, transaction, turn
 from service.store.postgres_lines import insert_lines
 from service.store.unit import SqlReader, SqlUnitOfWork
 
@@ -100,14 +100,13 @@ class PostgresStore:
     @contextmanager
     def begin(self) -> Iterator[UnitOfWork]:
         """The only writer. Raises StoreBusyError when others wrote for too long."""
-        if not self._line.acquire(timeout=self._busy_seconds):
-            raise StoreBusyError(_OTHERS)
-        try:
-            with self._begun(_UNIT) as connection, transaction(connection, _named):
-                connection.exec_driver_sql(_TURN)
-                yield PostgresUnitOfWork(connection)
-        finally:
-            self._line.release()
+        with (
+            turn(self._line, self._busy_seconds),
+            self._begun(_UNIT) as connection,
+            transaction(connection, _named),
+        ):
+            connection.exec_driver_sql(_TURN)
+            yield PostgresUnitOfWork(connection)
 
     def close(self) -> None:
         """Let go of the connections."""
@@ -141,7 +140,6 @@ _SNAPSHOT = "BEGIN ISOLATION LEVEL REPEATABLE READ, READ ONLY"
 _UNIT = "BEGIN ISOLATION LEVEL READ COMMITTED, READ WRITE"
 _TURN = f"SELECT pg_advisory_xact_lock({_ONE_WRITER})"
 """Each statement after this one sees what was committed before it."""
-_OTHERS = "others have been writing for too long"
 _LOCK_NOT_AVAILABLE = "55P03"
 _AWAY = ("08", "25006", "53", "57", "58")
 """Connections, a server that only reads, resources, an operator's hand, the system around the
@@ -153,7 +151,7 @@ def _named(error: BaseException) -> StoreAwayError | StoreBusyError | None:
         return None
     state, kind = error.sqlstate, type(error).__name__
     if state == _LOCK_NOT_AVAILABLE:
-        return StoreBusyError(_OTHERS)
+        return StoreBusyError(OTHERS_WRITE)
     if state is None:  # no server said so
         return StoreAwayError(kind) if isinstance(error, psycopg.OperationalError) else None
     return StoreAwayError(f"{kind} ({state})") if state.startswith(_AWAY) else None

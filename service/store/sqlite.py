@@ -9,7 +9,7 @@ import sqlite3
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from threading import Lock
+from threading import BoundedSemaphore
 from typing import Any
 
 from sqlalchemy import URL, Engine, create_engine, event
@@ -26,7 +26,7 @@ from service.store.contract import (
     UnitOfWork,
     Version,
 )
-from service.store.failures import meant, transaction
+from service.store.failures import OTHERS_WRITE, meant, transaction, turn
 from service.store.unit import SqlReader, SqlUnitOfWork
 
 _READERS = 8
@@ -49,7 +49,7 @@ class SqliteStore:
 
     def __init__(self, path: Path, *, busy_seconds: float = 30.0) -> None:
         self._busy_seconds = busy_seconds
-        self._turn = Lock()
+        self._line = BoundedSemaphore(1)
         self._writer = _engine(path, busy_seconds, pool_size=1, max_overflow=0)
         self._readers = _engine(
             path,
@@ -84,13 +84,8 @@ class SqliteStore:
     @contextmanager
     def begin(self) -> Iterator[UnitOfWork]:
         """The only writer. Raises StoreBusyError when others held the file for too long."""
-        if not self._turn.acquire(timeout=self._busy_seconds):
-            raise StoreBusyError(_OTHERS)
-        try:
-            with _locked(self._writer) as connection:
-                yield SqlUnitOfWork(connection)
-        finally:
-            self._turn.release()
+        with turn(self._line, self._busy_seconds), _locked(self._writer) as connection:
+            yield SqlUnitOfWork(connection)
 
     def close(self) -> None:
         """Let go of the file; the log is folded into it."""
@@ -108,9 +103,6 @@ class SqliteStore:
                 connection.exec_driver_sql(f"PRAGMA user_version = {revisions.NUMBERED}")
         finally:
             patient.dispose()
-
-
-_OTHERS = "others have been writing for too long"
 
 
 def _format(connection: Connection) -> int:
@@ -131,7 +123,7 @@ def _named(error: BaseException) -> StoreAwayError | StoreBusyError | None:
     """SQLite's own texts for these cases hold nothing of what is stored."""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # without its details
     if code in _BUSY:
-        return StoreBusyError(_OTHERS)
+        return StoreBusyError(OTHERS_WRITE)
     return StoreAwayError(str(error)) if code in _AWAY else None
 
 

@@ -5,7 +5,7 @@ taken for granted.
 """
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from functools import cache
 from itertools import islice
 from typing import Any, TypeVar
@@ -13,7 +13,6 @@ from typing import Any, TypeVar
 from sqlalchemy import (
     Column,
     ColumnElement,
-    Row,
     Select,
     Table,
     bindparam,
@@ -40,14 +39,22 @@ from service.store.contract import (
     Release,
     Version,
 )
-from service.store.cursor import decode, encode
+from service.store.cursor import decode
 from service.store.paging import Order
+from service.store.rows import (
+    AnyRow,
+    as_version,
+    from_microseconds,
+    key_of,
+    move,
+    outbox_row,
+    page,
+    resource_row,
+    to_microseconds,
+    version_row,
+)
 
 T = TypeVar("T")
-AnyRow = Row[*tuple[Any, ...]]
-
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_MICROSECOND = timedelta(microseconds=1)
 _VERSIONS = range(1, 2**31)
 _AT_ONCE = 500
 """Values in one statement; engines limit them."""
@@ -94,11 +101,11 @@ class SqlReader:
             _version.version == version,
         )
         row = self._connection.execute(asked).one_or_none()
-        return None if row is None else _as_version(row)
+        return None if row is None else as_version(row)
 
     def versions(self, keys: Collection[Key]) -> list[Version]:
         found = self._by_pairs(_versions, _version.type, _version.id, keys)
-        return [_as_version(row) for row in sorted(found, key=lambda row: row.number)]
+        return [as_version(row) for row in sorted(found, key=lambda row: row.number)]
 
     def history(
         self,
@@ -117,7 +124,7 @@ class SqlReader:
         asked = asked.order_by(place.desc()).limit(count + 1)
         if cursor is not None:
             asked = asked.where(place < decode(cursor, 1)[0])
-        return _page(self._connection.execute(asked).all(), count)
+        return page(self._connection.execute(asked).all(), count)
 
     def history_total(
         self,
@@ -150,7 +157,7 @@ class SqlReader:
             asked = asked.where(order.after(decode(cursor, len(sort) + 1)))
         if count is not None:
             asked = asked.limit(count + 1)
-        return _page(self._connection.execute(asked).all(), count)
+        return page(self._connection.execute(asked).all(), count)
 
     def total(self, type_: str, criteria: Sequence[Criterion] = ()) -> int:
         asked = select(func.count()).select_from(tables.resource)
@@ -225,7 +232,7 @@ class SqlReader:
     def walk(self, after: int, count: int) -> list[tuple[int, Version]]:
         asked = _versions.add_columns(_resource.key).select_from(_of_current)
         asked = asked.where(_resource.key > after).order_by(_resource.key).limit(count)
-        return [(row.key, _as_version(row)) for row in self._connection.execute(asked)]
+        return [(row.key, as_version(row)) for row in self._connection.execute(asked)]
 
     def index_of(self, numbers: Collection[int]) -> dict[int, set[IndexLine]]:
         return upkeep.index_lines(self._connection, numbers)
@@ -261,14 +268,14 @@ class SqlUnitOfWork(SqlReader):
 
     def write(self, entries: Sequence[Entry]) -> None:
         numbered = list(enumerate(entries, self._last(_version.number) + 1))
-        self._insert(tables.version, [_version_row(entry.version, n) for n, entry in numbered])
-        self._insert(tables.outbox, [_outbox_row(entry.version, n) for n, entry in numbered])
-        current = {_key(entry): (number, entry) for number, entry in numbered}
+        self._insert(tables.version, [version_row(entry.version, n) for n, entry in numbered])
+        self._insert(tables.outbox, [outbox_row(entry.version, n) for n, entry in numbered])
+        current = {key_of(entry): (number, entry) for number, entry in numbered}
         keys = self._known(current)
         self._replace(keys, current)
         fresh = [name for name in current if name not in keys]
         keys |= {name: key for key, name in enumerate(fresh, self._last(_resource.key) + 1)}
-        self._insert(tables.resource, [_resource_row(keys[n], *current[n]) for n in fresh])
+        self._insert(tables.resource, [resource_row(keys[n], *current[n]) for n in fresh])
         self._index((keys[name], entry) for name, (_, entry) in current.items())
 
     def index_again(self, entries: Mapping[int, Entry]) -> None:
@@ -294,7 +301,7 @@ class SqlUnitOfWork(SqlReader):
         """Point known resources at their new versions and forget what they were found by."""
         if not keys:
             return
-        moves = [_move(key, *current[name]) for name, key in keys.items()]
+        moves = [move(key, *current[name]) for name, key in keys.items()]
         self._connection.execute(_MOVE, moves)
         self._forget(keys.values())
 
@@ -355,66 +362,6 @@ def _replaced_by(instant: int) -> ColumnElement[bool]:
         later.version == _version.version + 1,
         later.instant <= instant,
     )
-
-
-def to_microseconds(instant: datetime) -> int:
-    """Microseconds since 1970 in UTC."""
-    return (instant - _EPOCH) // _MICROSECOND
-
-
-def from_microseconds(microseconds: int) -> datetime:
-    """The aware instant in UTC."""
-    return _EPOCH + microseconds * _MICROSECOND
-
-
-def _as_version(row: AnyRow) -> Version:
-    instant = from_microseconds(row.instant)
-    return Version(row.type, row.id, row.version, instant, row.deleted, row.body)
-
-
-def _page(rows: Sequence[AnyRow], count: int | None) -> Page:
-    """The first ``count`` rows; one more among ``rows`` says that there is another page."""
-    versions = tuple(map(_as_version, rows[:count]))
-    if count is None or len(rows) <= count or not versions:
-        return Page(versions, None)
-    last = rows[count - 1]._mapping
-    return Page(versions, encode(*(last[name] for name in last if name.startswith("sort_"))))
-
-
-def _key(entry: Entry) -> Key:
-    return (entry.version.type, entry.version.id)
-
-
-def _version_row(version: Version, number: int) -> tuple[Any, ...]:
-    instant = to_microseconds(version.instant)
-    return (
-        number,
-        version.type,
-        version.id,
-        version.version,
-        instant,
-        version.deleted,
-        version.body,
-    )
-
-
-def _outbox_row(version: Version, number: int) -> tuple[Any, ...]:
-    return (number, version.type, version.id, version.version)
-
-
-def _resource_row(key: int, number: int, entry: Entry) -> tuple[Any, ...]:
-    version = entry.version
-    instant = to_microseconds(version.instant)
-    return (key, version.type, version.id, number, instant, version.deleted)
-
-
-def _move(key: int, number: int, entry: Entry) -> dict[str, Any]:
-    return {
-        "known": key,
-        "current": number,
-        "instant": to_microseconds(entry.version.instant),
-        "deleted": entry.version.deleted,
-    }
 
 
 def _portions(values: Iterable[T]) -> Iterator[list[T]]:

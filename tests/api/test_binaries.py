@@ -12,7 +12,7 @@ import pytest
 from api_client import BASE, Client, issues, resource
 from requests_sent import bundle, entry
 
-from service.record.edits import LONGEST
+from service.record.bodies import LONGEST
 
 pytestmark = pytest.mark.engines
 

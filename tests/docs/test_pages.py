@@ -1,5 +1,6 @@
 """What the pages say is what the software does."""
 
+import tomllib
 from pathlib import Path
 
 from readme import commands
@@ -8,6 +9,7 @@ from typer.testing import CliRunner
 from service.cli import app
 from service.fhir.json import read
 from service.fhir.search.parameters import SearchParameters
+from service.programme.checks.clinic import policy_of
 from service.settings import DANGER, Settings
 
 HOME = Path(__file__).resolve().parents[2]
@@ -47,6 +49,14 @@ def test_every_setting_that_names_a_danger_or_a_file_is_explained() -> None:
     assert "AIRWAY_POLICY" in DEVELOPERS
     for name in Settings.model_fields:
         assert f"AIRWAY_{name.upper()}" in DEVELOPERS, name
+
+
+def test_the_example_of_a_clinic_s_policy_is_understood() -> None:
+    example = DEVELOPERS.partition("```toml\n")[2].partition("```")[0]
+    policy = policy_of(tomllib.loads(example))
+    assert policy.require_screen
+    assert policy.precautions["rib-fracture"] == "blocking"
+    assert policy.minimum_age == {"hfcwo": 3}
 
 
 def test_the_readme_names_its_commands_for_those_who_run_them() -> None:

@@ -1,19 +1,24 @@
 """What holds for every history: parts add up, nothing is lost, more done is never worse."""
 
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from fractions import Fraction
-from typing import Any
+from typing import Any, TypeVar
 
 from histories import LATER, ask, history, pause, plan, regimen, session, state
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.programme.adherence import Adherence, History, Known, adherence
+from service.programme.adherence import Adherence, History, Known, LeftOut, adherence
+from service.programme.adherence.cohort import group_adherence
+from service.programme.adherence.series import weeks
 from service.programme.intervals import wilson
 from service.programme.log import Session
 from service.programme.plan import Programme
 
+T = TypeVar("T")
 BEGIN = datetime(2031, 3, 20, tzinfo=UTC)
 DAYS = 24
 FIRST, LAST = date(2031, 3, 22), date(2031, 4, 10)
@@ -85,7 +90,12 @@ def histories_of_one_child(draw: st.DrawFn, at_night: bool = True) -> History:
     unwell = [state(*_spell(draw)) for _ in range(draw(st.integers(0, 2)))]
     away = [pause(*_spell(draw)) for _ in range(draw(st.integers(0, 2)))]
     done = draw(st.lists(sessions(at_night), max_size=40))
-    return history(draw(plans()), done, unwell, away)
+    what = history(draw(plans()), done, unwell, away)
+    return replace(what, sessions=[_perhaps_excluded(draw, one) for one in what.sessions])
+
+
+def _perhaps_excluded(draw: st.DrawFn, one: Known[Session]) -> Known[Session]:
+    return replace(one, excluded=draw(st.sampled_from([*8 * [None], "entered-in-error"])))
 
 
 def _ask(what: History, first: date = FIRST, last: date = LAST) -> Adherence:
@@ -120,6 +130,105 @@ def test_every_row_received_ends_once(what: History) -> None:
     assert sum(answer.endings.values()) == len(what.sessions)
     credited = [row.credit.id for row in answer.ledger if row.credit is not None]
     assert len(credited) == len(set(credited)) == answer.endings["matched"]
+
+
+@given(what=histories_of_one_child(), unreadable=st.integers(0, 3), cut=st.integers(0, 19))
+def test_placed_unplaced_and_excluded_add_up_to_received(
+    what: History, unreadable: int, cut: int
+) -> None:
+    """Over all days to what came in; over any days to the rows that are shown, and to those that
+    have no day."""
+    lost = [LeftOut(f"Observation/{k}", 1, "no technique", "session") for k in range(unreadable)]
+    lost.append(LeftOut("CarePlan/x", 1, "no start", "plan"))
+    odd = replace(what, left_out=lost)
+    rows = _ask(odd, date(2031, 3, 1), date(2031, 4, 30)).row_counts
+    assert rows.placed + rows.unplaced + rows.excluded == rows.received
+    assert rows.received == len(what.sessions) + unreadable
+    some = _ask(odd, FIRST, FIRST + timedelta(days=cut))
+    assert some.row_counts.received == len(some.received) + unreadable
+    for answer in (some, *(_of(odd, technique) for technique in ("opep", "pep"))):
+        rows = answer.row_counts
+        assert rows.placed + rows.unplaced + rows.excluded == rows.received
+
+
+@given(what=histories_of_one_child(), cuts=st.sets(st.integers(0, 18)))
+def test_any_parts_of_a_range_add_up(what: History, cuts: set[int]) -> None:
+    ends = [*(FIRST + timedelta(days=cut) for cut in sorted(cuts)), LAST]
+    begins = [FIRST, *(end + timedelta(days=1) for end in ends[:-1])]
+    parts = [_ask(what, *part) for part in zip(begins, ends, strict=True)]
+    whole = _ask(what)
+    for figure in whole.figures:
+        assert _sum(parts, figure) == _sum([whole], figure)
+    placed = [part.row_counts.placed for part in parts]
+    assert sum(placed) == whole.row_counts.placed
+
+
+def _of(what: History, technique: str) -> Adherence:
+    return adherence(what, FIRST, LAST, known_at=LATER, now=LATER, technique=technique)
+
+
+@given(what=histories_of_one_child())
+def test_techniques_asked_one_by_one_add_up_and_are_the_split(what: History) -> None:
+    whole = _ask(what)
+    parts = [_of(what, technique) for technique in ("opep", "pep")]
+    assert _sum(parts, "sessions") == _sum([whole], "sessions")
+    assert sum((part.endings for part in parts), Counter()) == whole.endings
+    for part in parts:
+        split = whole.splits["technique"].get(str(part.technique))
+        if split is not None:
+            assert part.figures["sessions"] == split["sessions"]
+
+
+@given(what=histories_of_one_child(), data=st.data())
+def test_neither_order_nor_repetition_matters(what: History, data: st.DataObject) -> None:
+    """The same versions in another order, some of them twice."""
+
+    def mixed(things: Sequence[Known[T]]) -> list[Known[T]]:
+        again = data.draw(st.lists(st.sampled_from(things), max_size=4)) if things else []
+        return data.draw(st.permutations([*things, *again]))
+
+    other = History(mixed(what.plans), mixed(what.sessions), mixed(what.states), mixed(what.pauses))
+    assert _ask(other) == _ask(what)
+
+
+@given(what=histories_of_one_child(), data=st.data())
+def test_a_session_told_again_under_another_number_changes_no_figure(
+    what: History, data: st.DataObject
+) -> None:
+    if what.sessions:
+        one = data.draw(st.sampled_from(what.sessions))
+        again = replace(what, sessions=[*what.sessions, replace(one, id="again")])
+        assert _ask(again).figures == _ask(what).figures
+
+
+@given(what=histories_of_one_child())
+def test_weeks_add_up(what: History) -> None:
+    answer = _ask(what)
+    found = weeks(answer)
+    whole = answer.figures["sessions"]
+    assert sum(week.figure.numerator for week in found) == whole.numerator
+    assert sum(week.figure.denominator for week in found) == whole.denominator
+    assert sum(week.figure.paused for week in found) == whole.paused
+    assert sum(week.unlogged_days for week in found) == answer.unlogged_days
+    assert sum(week.due_days for week in found) == answer.observed_days + answer.unlogged_days
+
+
+@given(children=st.lists(histories_of_one_child(), max_size=4))
+@settings(max_examples=40)
+def test_a_group_is_its_children(children: list[History]) -> None:
+    answers = [_ask(child) for child in children]
+    group = group_adherence(answers, FIRST, LAST, known_at=LATER, now=LATER)
+    for name, figure in group.figures.items():
+        own = [answer.figures[name] for answer in answers]
+        scores = [one.score for one in own if one.score is not None]
+        assert figure.numerator == sum(one.numerator for one in own)
+        assert (figure.children, figure.scored) == (len(own), len(scores))
+        assert (figure.score is None) == (not scores)
+        if figure.score is not None:
+            assert min(scores) - 1e-12 <= figure.score <= max(scores) + 1e-12
+    rows = group.row_counts
+    assert rows.received == sum(answer.row_counts.received for answer in answers)
+    assert rows.placed + rows.unplaced + rows.excluded == rows.received
 
 
 @given(what=histories_of_one_child())

@@ -10,7 +10,7 @@ from typing import Any
 from service.fhir.json import JsonError, read
 from service.fhir.outcome import Finding, has_errors, json_finding, shown
 from service.fhir.positions import located
-from service.record.bodies import unstamped
+from service.record.bodies import LONGEST, unstamped
 from service.record.bulk.rows import SentRow
 from service.record.drafts import Index, Validates
 from service.record.plans_sent import programmes_of
@@ -50,10 +50,13 @@ class Maker:
         if has_errors(findings):
             return tuple(located(findings, text))
         id_ = resource.get("id") or _id_by_content(resource)
+        body = unstamped(resource, id_)
+        if not body.fits:
+            return (Finding("error", "too-long", "", f"At most {LONGEST} bytes are expected."),)
         return Prepared(
             resource["resourceType"],
             id_,
-            unstamped(resource, id_),
+            body,
             pack(self._index(resource)),
             tuple(programmes_of(resource)),
         )

@@ -26,6 +26,10 @@ from service.store.contract import Key, Version
 
 log = structlog.get_logger("airway.safety")
 
+CANNOT_LOOK = (ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
+"""What a child's data may lead to that nobody foresaw. It must not undo a log that was kept, nor
+keep the other children from being looked through."""
+
 
 @dataclass(frozen=True, slots=True)
 class Look:
@@ -68,7 +72,7 @@ class SafetyWatch:
         """A log is kept whatever happens here."""
         try:
             return self.look(view, patient_id, now).changes
-        except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
+        except CANNOT_LOOK as error:
             log.error("a child could not be looked through", error=type(error).__name__)
             return ()
 
