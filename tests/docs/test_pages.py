@@ -72,7 +72,8 @@ def test_every_room_is_on_the_map() -> None:
 
 
 def test_the_search_parameter_on_the_page_is_served() -> None:
-    text = DEVELOPERS.partition("```json\n")[2].partition("```")[0]
+    section = DEVELOPERS.partition("## How search works")[2]
+    text = section.partition("```json\n")[2].partition("```")[0]
     known = SearchParameters.of(["Patient"], [read(text)])
     assert known.refused == ()
     assert "ward" in known.of_type("Patient")
