@@ -1,7 +1,7 @@
 """What a client says in its headers: the form it wants, the form it sends, the version it means."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import formatdate, parsedate_to_datetime
@@ -56,6 +56,23 @@ def accepted(request: Request) -> list[str]:
     parts = [(_quality(part), _media_type(part)[0]) for part in _accept_in(request).split(",")]
     parts.sort(key=lambda part: -part[0])
     return [kind for quality, kind in parts if quality]
+
+
+def best_form(request: Request, offered: Mapping[str, str]) -> str:
+    """Of the media types offered (by their short names for ``_format``) the one wanted most.
+
+    ``_format`` goes before Accept; where the client does not care, the first. RFC 9110, section
+    12.5.1: by weight, then by order. Raises 406.
+    """
+    asked = _format_in(request)
+    if asked is not None:
+        kind = _media_type(asked)[0]
+        found = offered.get(kind, kind if kind in offered.values() else None)
+    else:
+        found = _most_wanted(_accept_in(request), tuple(offered.values()))
+    if found is None:
+        raise refusal(406, f"Only these can be answered: {', '.join(sorted(offered.values()))}.")
+    return found
 
 
 def check_content_type(request: Request, taken: frozenset[str] = FHIR_TYPES) -> str:
@@ -149,6 +166,23 @@ def _accepted(accept: str) -> Iterator[tuple[str, str | None]]:
 def _quality(part: str) -> float:
     """The weight of a media range (RFC 9110 section 12.4.2); 1 where it says none."""
     found = re.search(r";\s*q=([01](?:\.\d{0,3})?)\s*(?:;|$)", part, re.IGNORECASE | re.ASCII)
+    return float(found[1]) if found else 1.0
+
+
+def _most_wanted(accept: str, offered: Sequence[str]) -> str | None:
+    wanted = [(_weight(part), _media_type(part)[0]) for part in accept.split(",")]
+    refused = {kind for weight, kind in wanted if weight == 0}
+    for weight, kind in sorted(wanted, key=lambda one: -one[0]):
+        for form in offered:
+            main = form.partition("/")[0]
+            if weight > 0 and form not in refused and kind in (form, f"{main}/*", "*/*"):
+                return form
+    return None
+
+
+def _weight(part: str) -> float:
+    """How much a part of Accept is wanted; what is no weight counts as none given."""
+    found = re.search(r";\s*q=([01](?:\.\d{0,3})?)\s*(?:;|$)", part)
     return float(found[1]) if found else 1.0
 
 

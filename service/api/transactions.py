@@ -131,26 +131,6 @@ def _type_in(url: str) -> str:
     return url.partition("?")[0].partition("/")[0]
 
 
-def _transaction_entry(answer: Answer, method: str, returns: str | None) -> bytes:
-    version = answer.version
-    outcome = None
-    if returns == "OperationOutcome" and method not in READING:
-        told = Finding("information", "informational", "", "Done.")
-        outcome = write(operation_outcome([told]))
-    if version is None:
-        return response_entry(answer.status, outcome=outcome)
-    with_body = answer.status == 200 if method == "GET" else returns == "representation"
-    with_body = with_body and method != "HEAD"
-    return response_entry(
-        answer.status,
-        location=f"{version.type}/{version.id}/_history/{version.version}",
-        tag=etag(version.version),
-        modified=instant_text(version.instant),
-        resource=version.body if with_body and not version.deleted else None,
-        outcome=outcome,
-    )
-
-
 @contextmanager
 def _at(entry: Entry) -> Iterator[None]:
     """What cannot be understood of an address, told as being there."""

@@ -13,6 +13,7 @@ from service.api.labels import META, META_ADD, META_DELETE
 from service.api.lastn import LASTN
 from service.api.safety import ASSESS_SAFETY
 from service.api.served import Operation, ServedType
+from service.api.sheet import SHEET
 from service.api.terminology import TERMINOLOGY
 from service.api.validating import validate
 from service.fhir.definitions import Definitions
@@ -109,7 +110,7 @@ WHOLE = ServedType(
 
 _OPERATIONS: Mapping[str, tuple[Operation, ...]] = {
     **TERMINOLOGY,
-    "CarePlan": (ADHERENCE["CarePlan"], DOCUMENT),
+    "CarePlan": (ADHERENCE["CarePlan"], DOCUMENT, SHEET),
     "Goal": (PROGRESS,),
     "Group": (ADHERENCE["Group"],),
     "Measure": (EVALUATE,),

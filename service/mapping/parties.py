@@ -123,6 +123,16 @@ def read_party(part: str, reference: JsonObject | None, resolve: Resolve, place:
     return party if is_enough else {"reference": target}
 
 
+def described(part: str, reference: str, resolve: Resolve) -> JsonObject:
+    """Who or what ``reference`` is, as far as a document can say it; empty where it is unknown."""
+    resource = resolve(reference)
+    table = tables()[part]
+    if resource is None or resource["resourceType"] != table.resource:
+        return {}
+    party = _described(table.read(resource, Context()))
+    return party | (_members(resource, resolve) if part == "team" else {})
+
+
 def _described(party: JsonObject) -> JsonObject:
     """What a document can hold of an entry that another system may have written.
 

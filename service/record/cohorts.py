@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from service.fhir.json import JsonObject, read
-from service.fhir.outcome import Finding
+from service.fhir.outcome import Finding, shown
 from service.fhir.search.terms import Condition
 from service.mapping.canonical import code_system
 from service.mapping.references import target_of
@@ -33,14 +33,10 @@ _A_DAY = len("2031-05-01")
 
 @dataclass(frozen=True, slots=True)
 class Cohort:
-    """Children by id, each once, in a stable order; ``subject`` is a Reference to their group.
-
-    ``not_children`` of the members are nobody whom adherence can be asked of.
-    """
+    """Children by id, each once, in a stable order; ``subject`` is a Reference to their group."""
 
     subject: JsonObject | None
     patient_ids: tuple[str, ...]
-    not_children: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +72,7 @@ class Asked:
 def group_cohort(record: Record, caller: Actor, group_id: str, asked: Asked) -> Cohort:
     """The members of a Group as it was known then, who belonged to it on any of the days.
 
-    Raises NotFound, Gone; Invalid for a Group that is not of people, or of too many.
+    Raises NotFound, Gone; Invalid for a Group that is not of children, or of too many.
     """
     record.read(caller, "Group", group_id)
     group: JsonObject = read(as_known(record, caller, ("Group", group_id), asked.known_at).body)
@@ -87,12 +83,11 @@ def group_cohort(record: Record, caller: Actor, group_id: str, asked: Asked) -> 
         for member in group.get("member", [])
         if _belongs(member, asked.first, asked.last)
     ]
-    children = [target for target in targets if target.startswith("Patient/")]
-    ids = dict.fromkeys(child.partition("/")[2] for child in children)
-    subject = {"reference": f"Group/{group_id}"}
-    return _bounded(
-        Cohort(subject, tuple(sorted(ids)), len(targets) - len(children)), MOST_CHILDREN
-    )
+    if others := sorted({one for one in targets if not one.startswith("Patient/")}):
+        told = f"Only children have adherence; among the members is {shown(others[0])}."
+        raise Invalid.at("Group.member", told)
+    ids = {target.partition("/")[2] for target in targets}
+    return _bounded(Cohort({"reference": f"Group/{group_id}"}, tuple(sorted(ids))), MOST_CHILDREN)
 
 
 def everybody(record: Record, caller: Actor) -> Cohort:

@@ -206,6 +206,11 @@ class Record:
             version = reader.current([(type_, id_)]).get((type_, id_))
         return self.shown(caller, version, f"{type_}/{id_}")
 
+    @property
+    def prompt(self) -> bool:
+        """Whether ``read_each`` takes so little time that it may be asked on an event loop."""
+        return self._store.prompt
+
     def read_each(self, asked: Sequence[tuple[Actor, Key]]) -> list[Version | RecordError]:
         """Current versions, each for its own caller, by one look-up; for the others, why not."""
         with understood():

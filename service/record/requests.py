@@ -163,6 +163,9 @@ def _resource_faults(request: Request) -> Iterator[Finding]:
     if kind != request.type:
         told = f"The request is about {request.type}, the resource says it is {shown(kind)}."
         yield Finding("error", "value", f"{place}.resourceType", told)
+    if request.method == "PUT" and (request.if_none_match or "*").strip() != "*":
+        told = "Of ifNoneMatch a write understands * only: make it, change nothing."
+        yield Finding("error", "value", f"{request.place}.request.ifNoneMatch", told)
     if request.method == "PUT" and own is not None and not isinstance(own, str):
         yield Finding("error", "structure", f"{place}.id", "Text is expected.")
     elif request.method == "PUT" and request.id is not None and own != request.id:

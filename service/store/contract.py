@@ -255,7 +255,13 @@ class UnitOfWork(Reader, Protocol):
 
 
 class Store(Protocol):
-    """Where versions are kept."""
+    """Where versions are kept.
+
+    ``prompt``: whether ``current`` waits for nobody but this computer's memory and disk.
+    """
+
+    @property
+    def prompt(self) -> bool: ...
 
     def read(self) -> AbstractContextManager[Reader]:
         """Open a consistent view."""

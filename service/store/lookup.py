@@ -1,55 +1,64 @@
 """Current versions by type and id, asked in text that is made once.
 
 The expression language would put its SQL together anew for every list of ids, which costs several
-times what the database does. Here a list is filled up to one of a few lengths, so that there are
-few texts, and a driver that prepares statements does so once for each.
+times what the database does. PostgreSQL takes a list as one value; for an engine that cannot, a
+list is filled up to one of a few lengths, so that there are few texts. A driver that prepares
+statements does so once for each.
 """
 
-from collections.abc import Iterator, Sequence
-from functools import lru_cache
+from collections.abc import Sequence
+from functools import cache, lru_cache
 from typing import Any
 
-from sqlalchemy import BindParameter, Dialect, bindparam, select
+from sqlalchemy import ARRAY, BindParameter, Dialect, Text, any_, bindparam, select
 from sqlalchemy.engine import Connection
 
 from service.store import tables
 
 _LENGTHS = (1, 4, 16, 64, 256)
-_TYPE = "type"
 
 _resource, _version = tables.resource.c, tables.version.c
-_current = select(
-    _version.type,
-    _version.id,
-    _version.version,
-    _version.instant,
-    _version.deleted,
-    _version.body,
-).join_from(tables.resource, tables.version, _version.number == _resource.current)
+_current = (
+    select(
+        _version.type,
+        _version.id,
+        _version.version,
+        _version.instant,
+        _version.deleted,
+        _version.body,
+    )
+    .join_from(tables.resource, tables.version, _version.number == _resource.current)
+    .where(_resource.type == bindparam("type"))
+)
 
 
-def current_rows(
-    connection: Connection, type_: str, ids: Sequence[str]
-) -> Iterator[tuple[Any, ...]]:
+def current_rows(connection: Connection, type_: str, ids: Sequence[str]) -> list[tuple[Any, ...]]:
     """Type, id, version, instant, deleted and body of each of these resources that is there."""
+    if connection.dialect.name == "postgresql":
+        asked = _by_array(connection.dialect)
+        return _answer(connection, asked.string, {"type": type_, "ids": list(ids)})
+    found = []
     for first in range(0, len(ids), _LENGTHS[-1]):
         some = ids[first : first + _LENGTHS[-1]]
         length = next(length for length in _LENGTHS if length >= len(some))
-        filled = [*some, *[some[-1]] * (length - len(some))]
-        compiled = _compiled(connection.dialect, length)
-        values: Any = (type_, *filled)
-        if not compiled.positional:
-            values = dict(zip((_TYPE, *_names(length)), values, strict=True))
-        yield from connection.exec_driver_sql(compiled.string, values)
+        filled = (type_, *some, *[some[-1]] * (length - len(some)))
+        found += _answer(connection, _by_list(connection.dialect, length).string, filled)
+    return found
+
+
+def _answer(connection: Connection, asked: str, values: Any) -> list[tuple[Any, ...]]:
+    """The driver's own rows: nothing of them needs converting."""
+    with connection.exec_driver_sql(asked, values) as result:
+        return list(result.cursor.fetchall())
+
+
+@cache
+def _by_array(dialect: Dialect) -> Any:
+    ids = bindparam("ids", type_=ARRAY(Text))
+    return _current.where(_resource.id == any_(ids)).compile(dialect=dialect)
 
 
 @lru_cache(maxsize=64)
-def _compiled(dialect: Dialect, length: int) -> Any:
-    ids: list[BindParameter[str]] = [bindparam(name) for name in _names(length)]
-    asked = _current.where(_resource.type == bindparam(_TYPE), _resource.id.in_(ids))
-    return asked.compile(dialect=dialect)
-
-
-@lru_cache(maxsize=len(_LENGTHS))
-def _names(length: int) -> tuple[str, ...]:
-    return tuple(f"id_{number}" for number in range(length))
+def _by_list(dialect: Dialect, length: int) -> Any:
+    ids: list[BindParameter[str]] = [bindparam(f"id_{number}") for number in range(length)]
+    return _current.where(_resource.id.in_(ids)).compile(dialect=dialect)

@@ -66,6 +66,8 @@ class PostgresStore:
     for its turn, here and again at the database, and anybody for a connection.
     """
 
+    prompt = False  # over the network
+
     def __init__(self, address: str, *, busy_seconds: float = 30.0) -> None:
         url = _driver_url(address)
         self._busy_seconds = busy_seconds

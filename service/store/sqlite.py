@@ -47,6 +47,8 @@ class SqliteStore:
     Raises StoreFormatError, and StoreBusyError when another process did not end doing so.
     """
 
+    prompt = True  # readers wait for nobody: the write-ahead log shows them what was committed
+
     def __init__(self, path: Path, *, busy_seconds: float = 30.0) -> None:
         self._busy_seconds = busy_seconds
         self._line = BoundedSemaphore(1)
@@ -78,8 +80,8 @@ class SqliteStore:
             yield SqlReader(connection)
 
     def current(self, keys: Collection[Key]) -> dict[Key, Version]:
-        with self.read() as reader:
-            return reader.current(keys)
+        with meant(_named), self._readers.connect() as connection:
+            return SqlReader(connection).current(keys)  # one question, in no transaction
 
     @contextmanager
     def begin(self) -> Iterator[UnitOfWork]:

@@ -82,14 +82,12 @@ class SqlReader:
         ids: dict[str, list[str]] = {}
         for type_, id_ in keys:
             ids.setdefault(index.cut(type_), []).append(index.cut(id_))
-        rows = (
-            row
-            for type_, some in ids.items()
-            for row in lookup.current_rows(self._connection, type_, some)
-        )
         return {
             (type_, id_): Version(type_, id_, number, from_microseconds(at), bool(deleted), body)
-            for type_, id_, number, at, deleted, body in rows
+            for kind, some in ids.items()
+            for type_, id_, number, at, deleted, body in lookup.current_rows(
+                self._connection, kind, some
+            )
         }
 
     def version(self, key: Key, version: int) -> Version | None:

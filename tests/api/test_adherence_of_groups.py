@@ -18,7 +18,7 @@ from adherence_http import (
     two_a_day,
     upload,
 )
-from api_client import Client, issues, resource
+from api_client import Client, issues, places, resource
 from serious import serious
 from set_clock import Clock
 
@@ -189,10 +189,29 @@ def test_a_child_who_is_not_there_does_not_count(client: Client, two: Two) -> No
 def test_a_group_of_things_has_no_adherence(client: Client, two: Two) -> None:
     group = {"resourceType": "Group", "id": "things", "type": "device", "actual": True}
     client.put("/fhir/Group/things", group)
+    within = {"member": [{"entity": {"reference": "Group/ours"}}], "type": "person"}
+    client.put("/fhir/Group/groups", group | within | {"id": "groups"})
+    nested = client.get(f"/fhir/Group/groups/$adherence?{MAY}")
+    assert (nested.status_code, places(nested)) == (422, ["Group.member"])
     assert client.get(f"/fhir/Group/things/$adherence?{MAY}").status_code == 422
     assert client.get(f"/fhir/Group/none/$adherence?{MAY}").status_code == 404
     of_one = client.get(f"/fhir/Group/ours/$adherence?{MAY}&reportType=subject")
     assert of_one.status_code == 400
+
+
+def test_a_group_may_be_too_large(client: Client, two: Two) -> None:
+    """A list has at most 100 children, a summary 1000; those who are not there count as well."""
+    path = f"/fhir/Group/ours/$adherence?{MAY}"
+    for size, query, status in (
+        (101, "&reportType=subject-list", 422),
+        (101, "", 200),
+        (1001, "", 422),
+    ):
+        two.put(client, two.first, *(f"nobody-{k}" for k in range(size - 1)))
+        answer = client.get(f"{path}{query}")
+        assert answer.status_code == status
+        if status != 200:
+            assert [issue["code"] for issue in issues(answer)] == ["too-costly"]
 
 
 # -- one technique, and the course of one child ----------------------------------------------------

@@ -131,6 +131,34 @@ def _without_matched(question: Question) -> dict[str, tuple[int, int, int, int]]
     }
 
 
+def test_the_report_says_which_end_of_a_range_was_due(client: Client, clock: Clock) -> None:
+    for child, expected in ((hand_worked.RANGE, ["low"]), (hand_worked.MOVED, [])):
+        entered = _Entered(client, clock, child)
+        found = reports(client.get(entered.path(child.questions[0])))
+        for report in found.values():
+            parts = report["extension"][0]["extension"]
+            bounds = [part["valueCode"] for part in parts if part["url"] == "bound"]
+            assert bounds == expected
+
+
+def test_clocks_in_doubt_are_named(client: Client, clock: Clock) -> None:
+    """Two rows of a clock that was two days slow, one of 1970 and one of next week."""
+    entered = _Entered(client, clock, hand_worked.CORRECTED)
+    found = reports(client.get(entered.path(hand_worked.CORRECTED.questions[0])))["sessions"]
+    doubts = [
+        {part["url"]: part for part in one["extension"]}
+        for one in found["extension"]
+        if one["url"].endswith("/clock-doubt")
+    ]
+    told = sorted((one["clock"]["valueCode"], one["start"]["valueDateTime"][:16]) for one in doubts)
+    assert told == [
+        ("corrected", "2031-06-10T07:00"),
+        ("corrected", "2031-06-11T07:00"),
+        ("suspect", "1970-01-01T00:12"),
+        ("suspect", "2031-06-20T07:00"),
+    ]
+
+
 def test_every_day_of_the_fortnight(client: Client, clock: Clock) -> None:
     """The table of ``worked_example``: a change of plan, and unwell days with twice as much."""
     child = Fortnight(client, clock)

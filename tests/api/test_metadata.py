@@ -195,6 +195,7 @@ def test_operations_are_answered_where_they_are_named_and_nowhere_else(
         "meta-delete",
         "progress",
         "translate",
+        "sheet",
         "validate",
         "validate-code",
     }
@@ -228,7 +229,8 @@ def test_an_operation_takes_every_parameter_of_its_definition(
                     assert (answer.status_code, places(answer)) == (400, [f"http.{name}"])
                     asked.append(name)
     of_adherence = ["start", "end", "knownAt", "technique", "reportType", "table"]
-    assert sorted(asked) == sorted([*3 * of_adherence, *of_adherence[:3], "persist"])
+    of_sheet = ["lang", "copy", "paper"]
+    assert sorted(asked) == sorted([*3 * of_adherence, *of_adherence[:3], "persist", *of_sheet])
 
 
 def test_bundles_are_taken_as_it_says_and_other_types_are_not_served(

@@ -12,7 +12,7 @@ import httpx
 import psycopg
 import pytest
 from api_client import client_of, resource
-from engines import new_server, start_again, stop
+from engines import end, new_server, start_again, stop
 from record_samples import observation, patient
 from served_process import served
 from trade_examples import programme, session
@@ -94,7 +94,7 @@ def assert_away(answer: httpx.Response, name: str) -> None:
 def server() -> Iterator[Any]:
     server = new_server()
     yield server
-    server.cleanup()
+    end(server)
 
 
 @pytest.fixture(scope="module")

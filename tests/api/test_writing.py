@@ -160,6 +160,8 @@ def test_create_only(client: Client) -> None:
     asked = entry("PUT", "Observation/o1", body, ifNoneMatch="*")
     assert client.post("/fhir", bundle("transaction", asked)).status_code == 412
     assert statuses(client.post("/fhir", bundle("batch", asked))) == ["412"]
+    other = bundle("transaction", entry("PUT", "Observation/o1", body, ifNoneMatch='W/"3"'))
+    assert client.post("/fhir", other).status_code == 400
     client.delete("/fhir/Observation/o1")
     assert client.put("/fhir/Observation/o1", body, if_none_match="*").status_code == 201
     assert client.put("/fhir/Observation/o1", body, if_none_match='W/"3"').status_code == 400

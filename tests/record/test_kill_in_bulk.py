@@ -14,7 +14,7 @@ from typing import Any
 
 import psycopg
 import pytest
-from engines import ENGINES, new_server, start_again
+from engines import ENGINES, end, new_server, start_again
 from killing import (
     assert_kept,
     assert_nobody_is_left,
@@ -120,7 +120,7 @@ def server() -> Iterator[Any]:
     """A PostgreSQL of its own, to be killed."""
     server = new_server()
     yield server
-    server.cleanup()
+    end(server)
 
 
 def kill_postmaster(server: Any, _: Any) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
-from engines import new_server, postgres_address, start_again, stop
+from engines import end, new_server, postgres_address, start_again, stop
 from store_samples import version
 
 from service.fhir.search.terms import TokenRow
@@ -170,7 +170,7 @@ def test_a_server_that_is_stopped_and_started() -> None:
     write(store, Entry(version("next"), ROW))
     assert left(store) == ["kept", "next"]
     store.close()
-    server.cleanup()
+    end(server)
 
 
 def test_a_look_costs_no_more_than_its_own_questions(

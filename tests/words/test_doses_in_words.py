@@ -8,8 +8,9 @@ from dose_strategies import DOSE_PARTS
 from hypothesis import given
 from value_strategies import parts
 
-from service.programme.catalogue import CAUTIONS, DEVICE_KINDS, GOAL_MEASURES, POSITIONS, TECHNIQUES
+from service.programme.catalogue import DEVICE_KINDS, GOAL_MEASURES, POSITIONS, TECHNIQUES
 from service.programme.dose import Dose
+from service.programme.precautions import ANSWERABLE
 from service.words import END_ISOLATE, ISOLATE, language_of, offered, terms, words_of
 
 FULL: dict[str, Any] = {
@@ -105,7 +106,7 @@ def test_signed_pressures_keep_their_signs() -> None:
 @pytest.mark.parametrize(
     ("catalogue", "known"),
     [(TECHNIQUES, terms.TECHNIQUES), (POSITIONS, terms.POSITIONS), (DEVICE_KINDS, terms.DEVICES),
-     (CAUTIONS, terms.CAUTIONS), (GOAL_MEASURES, terms.GOAL_MEASURES)],
+     (ANSWERABLE, terms.CAUTIONS), (GOAL_MEASURES, terms.GOAL_MEASURES)],
     ids=["techniques", "positions", "devices", "cautions", "aims"],
 )  # fmt: skip
 def test_every_code_of_the_trade_has_words(catalogue: Any, known: terms.Terms) -> None:

@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from decimal import Decimal
 from typing import Any
 
+import orjson
+
 from service.fhir.codings import codings
 from service.fhir.json import JsonObject, read
 from service.mapping.canonical import code_system
@@ -18,10 +20,10 @@ _SESSION = (code_system("airway-log"), "session")
 _ALWAYS = frozenset({"stopped-early", "blood-volume"})
 _MOST_OXYGEN = Decimal(100)
 _MARKS = (
-    b'"blood', b'"chest-pain"', b'"faint"', b'"stopped-early"', b'"spo2"', b'"breathlessness"',
-    b'"supine"',
+    b'streaks"', b'"blood-volume"', b'"valueBoolean":true', b'"stopped-early"', b'"spo2"',
+    b'"breathlessness"', b'"supine"',
 )  # fmt: skip
-"""Codes of which a session that names any sign has at least one in its text."""
+"""Of these a session that names any sign has at least one in its text, as the record writes it."""
 
 
 class Gate:
@@ -36,7 +38,7 @@ class Gate:
         """Id of the child whose session this is, where it may name a sign."""
         if not any(mark in body for mark in _MARKS):
             return None
-        session: JsonObject = read(body)
+        session = _read(body)
         if _SESSION not in codings([session.get("code", {})]):
             return None
         if not any(map(self._is_sign, session.get("component", []))):
@@ -60,6 +62,16 @@ class Gate:
         if part == "breathlessness":
             return bool(component.get("valueInteger", -1) >= self._breathlessness)
         return False
+
+
+def _read(body: bytes) -> JsonObject:
+    """Numbers become floats here, which is as good: a rounded number lies on the same side of a
+    limit, or on it, and what lies on it passes."""
+    try:
+        session: JsonObject = orjson.loads(body)
+    except orjson.JSONDecodeError:
+        session = read(body)
+    return session
 
 
 def _codes(component: JsonObject) -> Iterator[tuple[Any, Any]]:
