@@ -24,6 +24,7 @@ from typing import Any
 
 from engines import ENGINES
 from safety_family import PHONE, PROGRAMME, TEAM
+from search_language import parameters
 from set_clock import Clock
 
 from service.compose import build_validator
@@ -62,7 +63,7 @@ def main() -> None:
             (folder / name).mkdir()
             watch = SafetyWatch(DEFAULT_POLICY) if name == "with" else None
             store = ENGINES[engine](folder / name)
-            records[name] = Record(store, validator, clock, follower=watch)
+            records[name] = Record(store, validator, clock, parameters(), follower=watch)
             for child in range(CHILDREN):
                 Programmes(records[name], clock).post(programme(child), TEAM)
         clock.now = datetime(2031, 12, 31, tzinfo=UTC)
