@@ -43,10 +43,9 @@ class Rule:
     """One rule.
 
     ``expected`` is what does not raise it, with its thresholds by name. ``advice`` defers to the
-    plan and the team. ``at_once`` names the sign where the family must act whoever reads the log;
-    such a sign is told in the answer to the log itself. ``looks_at`` is what may bring it about:
-    what is brought about by a session is judged when the session comes in, everything else by the
-    clock.
+    plan and the team. ``at_once`` names the sign where the family must stop and act whoever reads
+    the log, ``carry_on`` where it goes on and tells the team; both are told in the answer to the
+    log itself. ``looks_at`` is what may bring it about.
     """
 
     code: str
@@ -58,6 +57,7 @@ class Rule:
     source: Source
     thresholds: tuple[Threshold, ...] = ()
     at_once: str | None = None
+    carry_on: str | None = None
 
     def expected_at_first(self) -> str:
         """What does not raise it, with the numbers that it comes with."""
@@ -207,6 +207,7 @@ _ALL = (
         expected="no blood; what is more than scant has a rule of its own",
         advice="Carry on as the plan says and tell the team the same day.",
         source=_SCANT,
+        carry_on="a little blood",
     ),
     Rule(
         code="oxygen-low",
