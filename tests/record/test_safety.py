@@ -42,7 +42,7 @@ def test_five_millilitres_give_one_finding_with_its_evidence_and_one_task(family
     assert issue["evidence"][0]["code"] == [
         {"text": "streaks of blood, 5.0 mL, graded by clinic scheme"}
     ]
-    assert "Not raised by: less than 5 mL and no more than streaks" in issue["detail"]
+    assert "Expected: less than 5 mL and no more than streaks" in issue["detail"]
     assert "Am J Respir Crit Care Med 2010;182:298" in issue["detail"]
     assert "reference" not in issue
     patient = issue["patient"]["reference"]
