@@ -27,7 +27,7 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Threshold:
-    """A number that a clinic may set. Without ``default`` the rule waits for the clinic's own.
+    """A number that a clinic may set. Without ``default`` it is for the plan to say, or the clinic.
 
     ``unit`` is a word for people. Counts and days are ``whole``.
     """
@@ -61,7 +61,7 @@ class Rule:
 
     def expected_at_first(self) -> str:
         """What does not raise it, with the numbers that it comes with."""
-        unset = "as many as the clinic says"
+        unset = "as many as the plan or else the clinic says"
         numbers = {one.name: one.default for one in self.thresholds}
         return self.expected.format(
             **{name: unset if number is None else number for name, number in numbers.items()}
@@ -315,7 +315,10 @@ _ALL = (
         urgency="same-day",
         expected="unwell for at most {days} days",
         advice="The team is told, as agreed with the family for an illness that lasts.",
-        source=Source("Common practice; the days are the clinic's to agree", "common practice"),
+        source=Source(
+            "Common practice; the days are those agreed in the plan, else the clinic's",
+            "common practice",
+        ),
         thresholds=(_number("days", None, "days"),),
     ),
     Rule(
