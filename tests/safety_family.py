@@ -20,7 +20,7 @@ NOW = datetime(2031, 5, 29, 12, tzinfo=UTC)
 
 PROGRAMME = {
     "id": "home-c-71",
-    "child": {"identifier": [CHILD], "name": {"text": "Juna Matchbox"}, "birthDate": "2021-02-03"},
+    "child": {"identifier": [CHILD], "name": {"text": "Juna Matchbox"}, "birthDate": "2019-02-03"},
     "author": {"name": {"text": "Rune Sample"}},
     "team": {"name": "Airway team"},
     "start": "2031-05-01",

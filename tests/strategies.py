@@ -177,6 +177,7 @@ _the_rest = parts(
     title=texts,
     diagnosis=st.lists(diagnoses, max_size=2),
     dayBoundary=clock_times,
+    unwellDays=st.integers(1, 60),
     routine=parts(
         **dict.fromkeys(("wake", "breakfast", "lunch", "supper", "bedtime"), clock_times)
     ),

@@ -126,9 +126,8 @@ def _told(rows: Iterable[LoadedRow], output: Format) -> Counter[str]:
             continue
         for finding in answer.findings:
             typer.echo(f"{path}: row {answer.row}: {answer.status}: {finding.diagnostics}")
-        if answer.alarm:
-            line = answer.to_json()
-            typer.echo(f"{path}: row {answer.row}: {line['notice']}")
-            for entry in answer.alarm.safety_net:
+        if notice := answer.to_json().get("notice"):
+            typer.echo(f"{path}: row {answer.row}: {notice}")
+            for entry in answer.alarm.safety_net if answer.alarm else ():
                 typer.echo(f"    {entry.sign}: {entry.action} Call {entry.contact}.")
     return counts

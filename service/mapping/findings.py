@@ -177,7 +177,7 @@ def _detail(rule: Rule, finding: SafetyFinding) -> str:
     times = len(finding.evidence)
     often = f" ({times} times)" if times > 1 else ""
     return (
-        f"Found: {finding.found}{often}. Not raised by: {finding.expected}. {rule.advice} "
+        f"Found: {finding.found}{often}. Expected: {finding.expected}. {rule.advice} "
         f"Source: {rule.source.text} ({rule.source.standing}). "
         "This is no diagnosis; local policy and the clinician decide."
     )

@@ -24,6 +24,7 @@ from service.programme.base import (
     Moment,
     Number,
     PartialDate,
+    PositiveCount,
     Text,
 )
 from service.programme.dose import Dose, Interface
@@ -218,7 +219,11 @@ class Screen(Document):
 
 
 class Programme(Document):
-    """One version of a child's airway-clearance home programme."""
+    """One version of a child's airway-clearance home programme.
+
+    ``unwell_days``: for how many days the child may be unwell before the team is told, as agreed
+    with the family.
+    """
 
     id: Code | None = None
     status: PlanStatus = "active"
@@ -232,6 +237,7 @@ class Programme(Document):
     end: Moment | None = None
     time_zone: tuple[ZoneFrom, ...] = Field(min_length=1)
     day_boundary: ClockTime = time(0, 0)
+    unwell_days: PositiveCount | None = None
     routine: Routine | None = None
     hold: tuple[Hold, ...] = ()
     regimen: tuple[Regimen, ...] = Field(min_length=1)

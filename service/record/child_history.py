@@ -74,6 +74,15 @@ def history_seen(
     return _Reading(past, programme).history()
 
 
+def plans_and_pauses(
+    record: Record, caller: Actor, patient_id: str, now: datetime, programme: str
+) -> History:
+    """The plans of one programme and the child's pauses as they are, without reading all logs."""
+    with record.view(caller) as view:
+        past = _Past(view, f"Patient/{patient_id}", now, now)
+        return _Reading(past, programme).plans_and_pauses()
+
+
 class _Past:
     """The versions of a child's resources that were current at one time."""
 
@@ -92,11 +101,11 @@ class _Past:
             self._others[reference] = read(found.body) if found else None
         return self._others[reference]
 
-    def about(self, type_: str, parameter: str) -> list[Version]:
+    def about(self, type_: str, parameter: str, *further: Condition) -> list[Version]:
         """The child's resources of a type, in the order of their ids."""
         id_ = self.patient.partition("/")[2]
         condition = Condition.refers_to(parameter, "Patient", id_)
-        found = self._view.search(type_, [condition]).versions
+        found = self._view.search(type_, [condition, *further]).versions
         keys = {(version.type, version.id) for version in found}
         if self._is_past:
             keys |= self._gone_since(type_)
@@ -134,21 +143,35 @@ class _Reading:
     left_out: list[LeftOut] = field(default_factory=list)
 
     def history(self) -> History:
-        observations = [
-            (version, resource)
-            for version in self.past.about("Observation", "subject")
-            if (resource := self._own(version, "subject")) is not None
-        ]
+        observations = self._observations()
         return History(
             plans=list(self._plans()),
             sessions=list(self._entries(observations, "session", observation_to_session)),
             states=list(self._entries(observations, "health-state", observation_to_health_state)),
-            pauses=[
-                *self._entries(observations, "pause", observation_to_pause),
-                *self._hospital_stays(),
-            ],
+            pauses=self._pauses(observations),
             left_out=self.left_out,
         )
+
+    def plans_and_pauses(self) -> History:
+        observations = self._observations(Condition.has_token("code", _LOG, "pause"))
+        return History(
+            plans=list(self._plans()),
+            pauses=self._pauses(observations),
+            left_out=self.left_out,
+        )
+
+    def _observations(self, *further: Condition) -> list[tuple[Version, JsonObject]]:
+        return [
+            (version, resource)
+            for version in self.past.about("Observation", "subject", *further)
+            if (resource := self._own(version, "subject")) is not None
+        ]
+
+    def _pauses(self, observations: Sequence[tuple[Version, JsonObject]]) -> list[Known[Pause]]:
+        return [
+            *self._entries(observations, "pause", observation_to_pause),
+            *self._hospital_stays(),
+        ]
 
     def _own(self, version: Version, element: str) -> JsonObject | None:
         """None for what was somebody else's at the time."""

@@ -10,7 +10,7 @@ from service.fhir.json import JsonObject
 from service.fhir.outcome import Finding, shown
 from service.mapping.feeds import FeedRow, Kind
 from service.mapping.logs import LogEntry, RegimenLink
-from service.programme.alarms import alarms
+from service.programme.alarms import alarms, to_tell
 from service.programme.base import Identifier
 from service.programme.calendar import END
 from service.programme.checks import (
@@ -47,12 +47,14 @@ class GoodRow:
     regimen: RegimenLink | None
     findings: tuple[Finding, ...]
     alarm: Alarm | None
+    same_day: tuple[str, ...] = ()
 
     def answer(
         self, status: Status, reference: str | None, findings: Sequence[Finding] = ()
     ) -> RowAnswer:
         """The end of this row."""
-        return RowAnswer(self.number, status, reference, (*self.findings, *findings), self.alarm)
+        told = (*self.findings, *findings)
+        return RowAnswer(self.number, status, reference, told, self.alarm, self.same_day)
 
 
 class RowReader:
@@ -89,12 +91,29 @@ class RowReader:
             child,
             regimen,
             tuple(findings),
-            _alarm(row.kind, document, child, checked.value),
+            self._alarm(row.kind, document, child, checked.value),
+            self._same_day(row.kind, document),
         )
 
     def _refused(self, row: FeedRow, home: Home | None, findings: tuple[Finding, ...]) -> RowAnswer:
-        alarm = _alarm(row.kind, row.document or {}, home, None)
-        return RowAnswer(row.number, "refused", None, findings, alarm)
+        document = row.document or {}
+        alarm = self._alarm(row.kind, document, home, None)
+        same_day = self._same_day(row.kind, document)
+        return RowAnswer(row.number, "refused", None, findings, alarm, same_day)
+
+    def _alarm(
+        self, kind: Kind, document: JsonObject, child: Home | None, entry: LogEntry | None
+    ) -> Alarm | None:
+        """What the plan of that time says; of a row without a time, the latest plan."""
+        signs = alarms(document, self._policy.safety) if kind == "session" else ()
+        if not signs:
+            return None
+        when = entry.start if isinstance(entry, Session) else END
+        plan = child.plan_at(when) if child else None
+        return Alarm(signs, plan.safety_net if plan else ())
+
+    def _same_day(self, kind: Kind, document: JsonObject) -> tuple[str, ...]:
+        return to_tell(document, self._policy.safety) if kind == "session" else ()
 
     def _home(self, document: JsonObject) -> Home | str | None:
         """The child, or why there is none; None where the row names nobody that can be read."""
@@ -141,15 +160,3 @@ def _regimen(
         return link, None
     told = f"a regimen of the child's programme is expected, found {shown(entry.regimen)}"
     return None, Finding("error", "not-found", "Session.regimen", told)
-
-
-def _alarm(
-    kind: Kind, document: JsonObject, child: Home | None, entry: LogEntry | None
-) -> Alarm | None:
-    """What the plan of that time says; of a row without a time, the latest plan."""
-    signs = alarms(document) if kind == "session" else ()
-    if not signs:
-        return None
-    when = entry.start if isinstance(entry, Session) else END
-    plan = child.plan_at(when) if child else None
-    return Alarm(signs, plan.safety_net if plan else ())

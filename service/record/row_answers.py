@@ -6,7 +6,7 @@ from typing import Any, Literal
 
 from service.fhir.json import JsonObject
 from service.fhir.outcome import Finding, operation_outcome
-from service.programme.alarms import NOT_WATCHED
+from service.programme.alarms import NOT_WATCHED, SAME_DAY
 from service.programme.plan import SafetyNet
 
 Status = Literal["accepted", "duplicate", "amended", "refused"]
@@ -23,13 +23,17 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True)
 class RowAnswer:
-    """The end of one row. ``reference`` is ``Observation/id`` of what the record has."""
+    """The end of one row. ``reference`` is ``Observation/id`` of what the record has.
+
+    ``same_day``: signs with which the family carries on and tells the team.
+    """
 
     row: int
     status: Status
     reference: str | None = None
     findings: Sequence[Finding] = ()
     alarm: Alarm | None = None
+    same_day: tuple[str, ...] = ()
 
     def to_json(self) -> JsonObject:
         """The answer line: ``row``, ``status``, and where there is any ``reference``, ``issue``
@@ -42,4 +46,6 @@ class RowAnswer:
         if self.alarm:
             line["notice"] = f"Logged: {', '.join(self.alarm.signs)}. {NOT_WATCHED}"
             line["caution"] = [entry.to_json() for entry in self.alarm.safety_net]
+        elif self.same_day:
+            line["notice"] = f"Logged: {', '.join(self.same_day)}. {SAME_DAY}"
         return line

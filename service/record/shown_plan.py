@@ -15,7 +15,7 @@ from service.programme.standing import Standing, standing_of
 from service.programme.zones import zone
 from service.record.adherence import scope_of_care_plan
 from service.record.changes import Actor
-from service.record.child_history import child_history
+from service.record.child_history import plans_and_pauses
 from service.record.errors import Invalid
 from service.record.programme_versions import OpenedVersion, ProgrammeVersions
 from service.record.record import Record
@@ -54,9 +54,7 @@ def shown_plan(record: Record, caller: Actor, care_plan_id: str, now: datetime) 
     """
     scope = scope_of_care_plan(record, caller, care_plan_id)
     versions = ProgrammeVersions(record, caller, str(scope.programme))
-    history = child_history(
-        record, caller, scope.patient_id, now, now=now, programme=scope.programme
-    )
+    history = plans_and_pauses(record, caller, scope.patient_id, now, str(scope.programme))
     shown = dict(_readable(versions, care_plan_id))
     try:
         standing = standing_of(history, care_plan_id, now, zone)

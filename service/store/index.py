@@ -38,9 +38,11 @@ def lines(rows: Iterable[IndexRow]) -> Lines:
     """The lines that index rows become, but for what is the same in all: the resource, its type."""
     found: dict[str, dict[tuple[Any, ...], None]] = {}
     for row in rows:
-        table, values = _line(row)
-        line = (row.parameter, *(values[name] for name in table.info["values"]))
-        found.setdefault(str(table.name), {})[line] = None
+        name, line = _line(row)
+        once = found.get(name)
+        if once is None:
+            once = found[name] = {}
+        once[line] = None
     return {name: list(once) for name, once in found.items()}
 
 
@@ -72,24 +74,22 @@ def _lines_of(entry: Entry) -> Lines:
     return lines(entry.index)
 
 
-def _line(row: IndexRow) -> tuple[Table, dict[str, Any]]:
+def _line(row: IndexRow) -> tuple[str, tuple[Any, ...]]:
+    """The table; the parameter and then the values in the order of the table's columns."""
     match row:
         case TokenRow():
-            return tables.token, {"system": cut(row.system), "code": cut(row.code)}
+            return "token", (row.parameter, cut(row.system), cut(row.code))
         case ReferenceRow():
-            return tables.reference, {
-                "target_type": row.type,
-                "target": cut(row.id, LONGEST_TEXT),
-            }
+            return "reference", (row.parameter, row.type, cut(row.id, LONGEST_TEXT))
         case DateRow():
-            return tables.date, {"low": row.low, "high": row.high}
+            return "date", (row.parameter, row.low, row.high)
         case StringRow():
-            return tables.string, {"folded": cut(row.folded), "text": cut(row.text)}
+            return "string", (row.parameter, cut(row.folded), cut(row.text))
         case QuantityRow():
-            amounts = {"low": sortable(row.low), "high": sortable(row.high)}
-            return tables.quantity, amounts | {"system": cut(row.system), "code": cut(row.code)}
+            amounts = (sortable(row.low), sortable(row.high))
+            return "quantity", (row.parameter, *amounts, cut(row.system), cut(row.code))
         case UriRow():
-            return tables.uri, {"uri": cut(row.uri, LONGEST_TEXT)}
+            return "uri", (row.parameter, cut(row.uri, LONGEST_TEXT))
 
 
 def cut(text: str, longest: int = LONGEST_NAME) -> str:

@@ -13,7 +13,7 @@ from typing import Any
 
 import psycopg
 from psycopg.pq import Format
-from sqlalchemy import URL, Engine, Table, create_engine, event, inspect, select
+from sqlalchemy import URL, Engine, create_engine, event, inspect, select
 from sqlalchemy.engine import Connection, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
@@ -29,7 +29,7 @@ from service.store.contract import (
 )
 from service.store.failures import OTHERS_WRITE, meant, transaction, turn
 from service.store.postgres_lines import insert_lines
-from service.store.unit import SqlReader, SqlUnitOfWork
+from service.store.unit import SqlReader, SqlUnitOfWork, TableLines
 
 SCHEME = "postgresql"
 _ONE_WRITER = 0x41495257
@@ -53,9 +53,8 @@ chapter Database Connection Control Functions). What the address itself says goe
 class PostgresUnitOfWork(SqlUnitOfWork):
     """A unit of work whose lines go over the wire together."""
 
-    def _insert(self, table: Table, rows: list[tuple[Any, ...]]) -> None:
-        if rows:
-            insert_lines(self._connection, table, rows)
+    def _insert(self, *lines: TableLines) -> None:
+        insert_lines(self._connection, [(table, rows) for table, rows in lines if rows])
 
 
 class PostgresStore:

@@ -11,7 +11,6 @@ from itertools import islice
 from typing import Any, TypeVar
 
 from sqlalchemy import (
-    Column,
     ColumnElement,
     Select,
     Table,
@@ -55,6 +54,7 @@ from service.store.rows import (
 )
 
 T = TypeVar("T")
+TableLines = tuple[Table, list[tuple[Any, ...]]]
 _VERSIONS = range(1, 2**31)
 _AT_ONCE = 500
 """Values in one statement; engines limit them."""
@@ -265,35 +265,36 @@ class SqlUnitOfWork(SqlReader):
         return self.current(keys)
 
     def write(self, entries: Sequence[Entry]) -> None:
-        numbered = list(enumerate(entries, self._last(_version.number) + 1))
-        self._insert(tables.version, [version_row(entry.version, n) for n, entry in numbered])
-        self._insert(tables.outbox, [outbox_row(entry.version, n) for n, entry in numbered])
+        last_number, last_key = self._last()
+        numbered = list(enumerate(entries, last_number + 1))
         current = {key_of(entry): (number, entry) for number, entry in numbered}
-        keys = self._known(current)
+        # A first version is that of a resource which is not there yet.
+        keys = self._known([name for name, (_, one) in current.items() if one.version.version > 1])
         self._replace(keys, current)
         fresh = [name for name in current if name not in keys]
-        keys |= {name: key for key, name in enumerate(fresh, self._last(_resource.key) + 1)}
-        self._insert(tables.resource, [resource_row(keys[n], *current[n]) for n in fresh])
-        self._index((keys[name], entry) for name, (_, entry) in current.items())
+        keys |= {name: key for key, name in enumerate(fresh, last_key + 1)}
+        self._insert(
+            (tables.version, [version_row(entry.version, n) for n, entry in numbered]),
+            (tables.outbox, [outbox_row(entry.version, n) for n, entry in numbered]),
+            (tables.resource, [resource_row(keys[n], *current[n]) for n in fresh]),
+            *index.rows((keys[name], entry) for name, (_, entry) in current.items()).items(),
+        )
 
     def index_again(self, entries: Mapping[int, Entry]) -> None:
         self._forget(entries)
-        self._index(entries.items())
-
-    def _index(self, entries: Iterable[tuple[int, Entry]]) -> None:
-        for table, lines in index.rows(entries).items():
-            self._insert(table, lines)
+        self._insert(*index.rows(entries.items()).items())
 
     def keep_release(self, release: Release) -> Release:
         kept = self.release(release.name)
         if kept is not None:
             return kept
-        self._insert(tables.release, [(release.name, to_microseconds(release.made), release.body)])
+        line = (release.name, to_microseconds(release.made), release.body)
+        self._insert((tables.release, [line]))
         return release
 
     def keep_fact(self, name: str, value: str) -> None:
         self._connection.execute(delete(tables.fact).where(tables.fact.c.name == name))
-        self._insert(tables.fact, [(name, value)])
+        self._insert((tables.fact, [(name, value)]))
 
     def _replace(self, keys: dict[Key, int], current: dict[Key, tuple[int, Entry]]) -> None:
         """Point known resources at their new versions and forget what they were found by."""
@@ -314,16 +315,27 @@ class SqlUnitOfWork(SqlReader):
         found = self._by_pairs(asked, _resource.type, _resource.id, names)
         return {(row.type, row.id): row.key for row in found}
 
-    def _last(self, column: Column[int]) -> int:
-        return self._connection.execute(select(func.coalesce(func.max(column), 0))).scalar_one()
+    def _last(self) -> tuple[int, int]:
+        """The greatest number of a version and the greatest key of a resource."""
+        number, key = self._connection.exec_driver_sql(_LAST).one()
+        return number, key
 
-    def _insert(self, table: Table, rows: list[tuple[Any, ...]]) -> None:
-        """Lines as the columns of the table are, in SQLite's SQL; other engines have their own way.
+    def _insert(self, *lines: TableLines) -> None:
+        """Lines of each table in turn, as its columns are, in SQLite's SQL; other engines have
+        their own way.
 
-        The expression language would look at each line.
+        The driver takes them as they are: the expression language would look at each line.
         """
-        if rows:
-            self._connection.exec_driver_sql(_insertion(table), rows)
+        driver: Any = self._connection.connection.driver_connection
+        for table, rows in lines:
+            if rows:
+                driver.executemany(_insertion(table), rows)
+
+
+_LAST = (
+    "SELECT (SELECT coalesce(max(number), 0) FROM version),"
+    " (SELECT coalesce(max(key), 0) FROM resource)"
+)
 
 
 @cache

@@ -38,6 +38,8 @@ EXPECTED = {
         "unlogged_days",
         "summary",
     ),
+    "sheet": ('<html lang="ar" dir="rtl">', "Juniper Tambourine", "+44 1632 960001"),
+    "safety": ('"type":"collection"', "DetectedIssue", '"resourceType":"Task"', "40 children"),
     "registry": ("adherence", "k-anonymised"),
     "bulk": ("0 updated, 0 unchanged, 0 refused", '"complete":true', " 0 flaws"),
     "postgresql": ("0 unchanged, 0 refused", " 0 flaws"),

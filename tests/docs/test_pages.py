@@ -26,7 +26,7 @@ def test_the_first_paragraph_states_the_job() -> None:
 def test_every_command_is_in_the_help_with_an_example() -> None:
     runner = CliRunner()
     for name in (
-        "demo", "serve", "load", "check", "adherence", "extract", "profiles pack",
+        "demo", "serve", "load", "check", "adherence", "assess-safety", "extract", "profiles pack",
         "store verify", "store reindex",
     ):  # fmt: skip
         told = runner.invoke(app, [*name.split(), "--help"])

@@ -36,7 +36,7 @@ def test_what_is_written_replaces_its_part_alone() -> None:
     assert policy.safety.number("blood-more", "millilitres") == 10
     assert policy.safety.number("oxygen-low", "percent") == 90
     assert policy.safety.rules == Policy().safety.rules
-    assert policy.safety.holds("unwell-beyond")
+    assert policy.safety.number("unwell-beyond", "days") == 4
 
 
 def test_a_clinic_names_the_safety_rules_that_it_wants() -> None:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from safety_cases import NOW, a_plan, known
 
 from service.programme.adherence import History, Known
-from service.programme.alarms import alarms
+from service.programme.alarms import alarms, to_tell
 from service.programme.log import Session
 from service.programme.safety import DEFAULT_POLICY, RULES, Signs, assess, signs_at_once
 
@@ -155,6 +155,17 @@ def test_signs_are_heard_in_rows_that_are_refused(
     says: dict[str, Any], signs: tuple[str, ...]
 ) -> None:
     assert alarms(says) == signs
+
+
+def test_the_family_is_told_whatever_the_team_wants_to_hear_of() -> None:
+    """A clinic that switches a rule off does not silence the stop-and-call text."""
+    off = replace(DEFAULT_POLICY, rules=frozenset())
+    assert alarms({"chestPain": True}, off) == ("chest pain",)
+    assert to_tell({"blood": {"seen": "streaks"}}, off) == ("a little blood",)
+    own = replace(DEFAULT_POLICY, numbers={("blood-more", "millilitres"): Decimal(3)})
+    four = {"blood": {"seen": "streaks", "volume": 4}}
+    assert (alarms(four), to_tell(four)) == ((), ("a little blood",))
+    assert (alarms(four, own), to_tell(four, own)) == (("more than streaks of blood",), ())
 
 
 @pytest.mark.parametrize("rule", RULES.values(), ids=RULES)

@@ -216,6 +216,12 @@ CASES: list[tuple[str, str, History, History]] = [
     ),
     ("unwell-beyond", "3 days", history((), [unwell(27)]), history((), [unwell(26)])),
     (
+        "unwell-beyond",
+        "as the plan says",
+        history((), [unwell(25)], [a_plan(unwellDays=5)]),
+        history((), [unwell(28)], [a_plan(unwellDays=1)]),
+    ),
+    (
         "review-overdue",
         "the day after",
         _due(review={"due": "2031-05-29"}),
@@ -308,8 +314,14 @@ def test_a_rule_that_is_off_finds_nothing() -> None:
 
 def test_what_nobody_verified_is_off_until_a_clinic_wants_it() -> None:
     off = {code for code in RULES if not DEFAULT_POLICY.holds(code)}
-    assert {code for code in RULES if RULES[code].source.standing == "unverified"} <= off
-    assert off == {"sputum-darker", "unwell-beyond"}  # the second one has no number of its own
+    assert off == {code for code in RULES if RULES[code].source.standing == "unverified"}
+    assert off == {"sputum-darker"}
+
+
+def test_without_agreed_days_nobody_is_unwell_for_too_long() -> None:
+    assert "unwell-beyond" not in rules(history((), [unwell(2)]))
+    agreed = history((), [unwell(25)], [a_plan(unwellDays=4)])
+    assert found(agreed)["unwell-beyond", ""].expected == "unwell for at most 4 days"
 
 
 def test_a_finding_says_what_was_found_and_what_was_expected() -> None:

@@ -43,7 +43,7 @@ def test_five_millilitres_give_one_finding_with_its_evidence_and_one_task(family
     assert issue["evidence"][0]["code"] == [
         {"text": "streaks of blood, 5.0 mL, graded by clinic scheme"}
     ]
-    assert "Not raised by: less than 5 mL and no more than streaks" in issue["detail"]
+    assert "Expected: less than 5 mL and no more than streaks" in issue["detail"]
     assert "Am J Respir Crit Care Med 2010;182:298" in issue["detail"]
     assert "reference" not in issue
     patient = issue["patient"]["reference"]
@@ -58,6 +58,10 @@ def test_five_millilitres_give_one_finding_with_its_evidence_and_one_task(family
 def test_less_than_five_millilitres_is_told_the_same_day(family: Family) -> None:
     (answer,) = family.send(bleed(1, Decimal("4.9")))
     assert answer.alarm is None
+    assert answer.to_json()["notice"] == (
+        "Logged: a little blood. Nobody watches these logs. Carry on as the plan says, and tell "
+        "the team the same day."
+    )
     assert set(family.issues()) == {"blood-scant", "blood-first"}
     assert family.issues()["blood-scant"]["severity"] == "moderate"
     assert family.tasks()["blood-scant"]["priority"] == "asap"

@@ -14,7 +14,7 @@ from service.programme.safety.case import Case, counts
 from service.programme.safety.findings import Evidence, EvidenceKind, SafetyFinding
 from service.programme.safety.policy import DEFAULT_POLICY, SafetyPolicy
 from service.programme.safety.rules import RULES, Rule, Source, Threshold, Urgency
-from service.programme.safety.signs import SIGNS, Signs, signs_at_once
+from service.programme.safety.signs import SIGNS, Signs, signs_at_once, signs_to_tell
 from service.programme.zones import ZoneLookup, zone
 
 __all__ = [
@@ -32,6 +32,7 @@ __all__ = [
     "assess",
     "counts",
     "signs_at_once",
+    "signs_to_tell",
 ]
 
 _CHECKS: Mapping[str, Callable[[Case], Iterable[SafetyFinding]]] = MappingProxyType(

@@ -104,14 +104,15 @@ class Case:
         evidence: Iterable[Evidence],
         about: str = "",
         found: str | None = None,
+        **agreed: int,
     ) -> tuple[SafetyFinding, ...]:
         """A finding by that evidence, in the words of the latest of it unless others are given;
-        none without evidence."""
+        none without evidence. ``agreed``: thresholds that the plan sets."""
         ordered = tuple(sorted(set(evidence), key=lambda one: (one.at, one.kind, one.id)))
         if not ordered:
             return ()
         told = found or ordered[-1].found
-        expected = self.policy.expected(rule)
+        expected = self.policy.expected(rule, **agreed)
         return (SafetyFinding(rule, about, told, expected, ordered, ordered[0].at),)
 
 

@@ -30,30 +30,31 @@ class SafetyPolicy:
         """The same for everything that was ever logged."""
         return replace(self, recent_days=_EVER)
 
+    def holds(self, rule: str) -> bool:
+        """Whether the rule is on."""
+        return rule in self.rules
+
     def number(self, rule: str, name: str) -> Decimal:
-        """A threshold that ``holds`` has found set. Raises KeyError for one that is nowhere set."""
-        number = self._number(rule, name)
+        """A threshold. Raises KeyError for one that is nowhere set."""
+        number = self.own_number(rule, name)
         if number is None:
             raise KeyError(name)
         return number
+
+    def own_number(self, rule: str, name: str) -> Decimal | None:
+        """The clinic's number, else the one that the rule comes with; None where neither is."""
+        default = {threshold.name: threshold.default for threshold in RULES[rule].thresholds}[name]
+        return self.numbers.get((rule, name), default)
 
     def days(self, rule: str, name: str) -> int:
         """A threshold that is a whole number."""
         return int(self.number(rule, name))
 
-    def holds(self, rule: str) -> bool:
-        """Whether the rule is on and every number that it needs is set."""
-        names = (threshold.name for threshold in RULES[rule].thresholds)
-        return rule in self.rules and all(self._number(rule, name) is not None for name in names)
-
-    def expected(self, rule: str) -> str:
-        """What does not raise the rule, with the clinic's numbers."""
-        names = [threshold.name for threshold in RULES[rule].thresholds]
-        return RULES[rule].expected.format(**{name: self.number(rule, name) for name in names})
-
-    def _number(self, rule: str, name: str) -> Decimal | None:
-        default = {threshold.name: threshold.default for threshold in RULES[rule].thresholds}[name]
-        return self.numbers.get((rule, name), default)
+    def expected(self, rule: str, **agreed: int) -> str:
+        """What does not raise the rule, with the clinic's numbers or those ``agreed``."""
+        names = {threshold.name for threshold in RULES[rule].thresholds} - agreed.keys()
+        numbers = {name: self.number(rule, name) for name in names}
+        return RULES[rule].expected.format(**numbers, **agreed)
 
 
 DEFAULT_POLICY = SafetyPolicy()

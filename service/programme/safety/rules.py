@@ -27,7 +27,7 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Threshold:
-    """A number that a clinic may set. Without ``default`` the rule waits for the clinic's own.
+    """A number that a clinic may set. Without ``default`` it is for the plan to say, or the clinic.
 
     ``unit`` is a word for people. Counts and days are ``whole``.
     """
@@ -43,10 +43,9 @@ class Rule:
     """One rule.
 
     ``expected`` is what does not raise it, with its thresholds by name. ``advice`` defers to the
-    plan and the team. ``at_once`` names the sign where the family must act whoever reads the log;
-    such a sign is told in the answer to the log itself. ``looks_at`` is what may bring it about:
-    what is brought about by a session is judged when the session comes in, everything else by the
-    clock.
+    plan and the team. ``at_once`` names the sign where the family must stop and act whoever reads
+    the log, ``carry_on`` where it goes on and tells the team; both are told in the answer to the
+    log itself. ``looks_at`` is what may bring it about.
     """
 
     code: str
@@ -58,10 +57,11 @@ class Rule:
     source: Source
     thresholds: tuple[Threshold, ...] = ()
     at_once: str | None = None
+    carry_on: str | None = None
 
     def expected_at_first(self) -> str:
         """What does not raise it, with the numbers that it comes with."""
-        unset = "as many as the clinic says"
+        unset = "as many as the plan or else the clinic says"
         numbers = {one.name: one.default for one in self.thresholds}
         return self.expected.format(
             **{name: unset if number is None else number for name, number in numbers.items()}
@@ -207,6 +207,7 @@ _ALL = (
         expected="no blood; what is more than scant has a rule of its own",
         advice="Carry on as the plan says and tell the team the same day.",
         source=_SCANT,
+        carry_on="a little blood",
     ),
     Rule(
         code="oxygen-low",
@@ -314,7 +315,10 @@ _ALL = (
         urgency="same-day",
         expected="unwell for at most {days} days",
         advice="The team is told, as agreed with the family for an illness that lasts.",
-        source=Source("Common practice; the days are the clinic's to agree", "common practice"),
+        source=Source(
+            "Common practice; the days are those agreed in the plan, else the clinic's",
+            "common practice",
+        ),
         thresholds=(_number("days", None, "days"),),
     ),
     Rule(

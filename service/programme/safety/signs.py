@@ -106,8 +106,16 @@ SIGNS: Mapping[str, Callable[[Signs, SafetyPolicy], str | None]] = MappingProxyT
 
 def signs_at_once(signs: Signs, policy: SafetyPolicy) -> tuple[str, ...]:
     """The signs on which the family must act whoever reads the log, in words."""
-    return tuple(
-        rule.at_once
-        for code, rule in RULES.items()
-        if rule.at_once is not None and policy.holds(code) and SIGNS[code](signs, policy)
-    )
+    named = {code: rule.at_once for code, rule in RULES.items() if rule.at_once}
+    return _told(named, signs, policy)
+
+
+def signs_to_tell(signs: Signs, policy: SafetyPolicy) -> tuple[str, ...]:
+    """The signs with which the family carries on, and tells the team the same day, in words."""
+    named = {code: rule.carry_on for code, rule in RULES.items() if rule.carry_on}
+    return _told(named, signs, policy)
+
+
+def _told(named: Mapping[str, str], signs: Signs, policy: SafetyPolicy) -> tuple[str, ...]:
+    """Also by rules that are off: those say what the team wants to hear of, not the family."""
+    return tuple(sign for code, sign in named.items() if SIGNS[code](signs, policy))

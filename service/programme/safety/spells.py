@@ -33,24 +33,31 @@ def without_step_up(case: Case) -> Iterable[SafetyFinding]:
 
 
 def beyond(case: Case) -> Iterable[SafetyFinding]:
-    """Unwell on more of the child's days than agreed, and not in a pause: in hospital others
-    look after the child."""
-    rule = "unwell-beyond"
-    start = _spell(case)
-    if start is None or case.timeline.is_paused(case.now, case.timeline.plan_at(case.now)):
+    """Unwell on more of the child's days than the plan or else the clinic says, and not in a
+    pause: in hospital others look after the child."""
+    start, days = _spell(case), _agreed_days(case)
+    if start is None or days is None:
+        return ()
+    if case.timeline.is_paused(case.now, case.timeline.plan_at(case.now)):
         return ()
     first = case.timeline.calendar.day_of(start)
-    if (case.today - first).days + 1 <= case.policy.days(rule, "days"):
+    if (case.today - first).days + 1 <= days:
         return ()
     told = f"unwell since {first}, and no end told"
-    return case.finding(
-        rule,
-        [
-            Evidence("health-state", one.id, one.version, start, told)
-            for one in _states(case)
-            if one.value.state == "unwell" and _span_end(case, one) > start
-        ],
-    )
+    evidence = [
+        Evidence("health-state", one.id, one.version, start, told)
+        for one in _states(case)
+        if one.value.state == "unwell" and _span_end(case, one) > start
+    ]
+    return case.finding("unwell-beyond", evidence, days=days)
+
+
+def _agreed_days(case: Case) -> int | None:
+    plan = case.timeline.plan_at(case.now)
+    if plan is not None and plan.programme.unwell_days is not None:
+        return plan.programme.unwell_days
+    days = case.policy.own_number("unwell-beyond", "days")
+    return None if days is None else int(days)
 
 
 def _spell(case: Case) -> datetime | None:
