@@ -126,6 +126,7 @@ def _sheet(call: Call, wanted: _Wanted, found: ShownPlan) -> "Sheet":
         standing=found.standing,
         address=_address(call, call.id, wanted),
         today=found.today,
+        for_today=found.for_today,
         in_force=_address(call, other, wanted) if other and other != call.id else None,
         coming=_change(found.coming) if found.coming else None,
         changes=tuple(map(_change, found.versions)),
