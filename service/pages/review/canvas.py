@@ -6,19 +6,30 @@ from datetime import date, timedelta
 
 from markupsafe import Markup, escape
 
+from service.words import END_ISOLATE
+
 WIDTH = 344.0
 """Of every chart, in its own units: a phone of 375 pixels shows it as it is."""
 LEFT, RIGHT = 52.0, 340.0
 """Between them the days of a chart over time lie."""
 SMALL = 9.5
+_FONTS = "DejaVu Sans, Noto Sans, Noto Sans Arabic, sans-serif"
+_MARGIN = 10.0
+"""Around a drawing that is a file of its own."""
+_RIGHT_TO_LEFT = "\u2067"
+"""Unicode RIGHT-TO-LEFT ISOLATE."""
 _A_DAY = timedelta(days=1)
 
 
 @dataclass(slots=True)
 class Canvas:
-    """Collects elements; y grows downwards. ``height`` is set by whoever draws."""
+    """Collects elements; y grows downwards. ``height`` is set by whoever draws.
+
+    ``rtl``: words are written from right to left; the drawing itself is not mirrored.
+    """
 
     height: float = 0.0
+    rtl: bool = False
     parts: list[str] = field(default_factory=list)
 
     def label(
@@ -27,6 +38,8 @@ class Canvas:
     ) -> None:  # fmt: skip
         weight = ' font-weight="700"' if bold else ""
         where = f'x="{_n(x)}" y="{_n(y)}" text-anchor="{anchor}" font-size="{_n(size)}"'
+        if self.rtl:
+            words = f"{_RIGHT_TO_LEFT}{words}{END_ISOLATE}"
         self.parts.append(f'<text {where}{weight} fill="#000" stroke="none">{escape(words)}</text>')
 
     def filled(self, path: str) -> None:
@@ -49,15 +62,19 @@ class Canvas:
 
     def svg(self, name: str, title: str, description: str, *, alone: bool = False) -> Markup:
         """The whole drawing. ``name`` makes its ids; ``alone``: as a file, not within a page."""
-        size = f' width="{_n(WIDTH)}" height="{_n(self.height)}"' if alone else ""
-        fonts = ' font-family="DejaVu Sans, Noto Sans, sans-serif"' if alone else ""
-        ground = f'<rect width="{_n(WIDTH)}" height="{_n(self.height)}" fill="#fff" stroke="none"/>'
+        margin = _MARGIN if alone else 0.0
+        width, height = _n(WIDTH + 2 * margin), _n(self.height + 2 * margin)
+        box = f"{_n(-margin)} {_n(-margin)} {width} {height}"
+        own, ground = "", ""
+        if alone:
+            own = f' width="{width}" height="{height}" font-family="{_FONTS}"'
+            place = f'x="{_n(-margin)}" y="{_n(-margin)}" width="{width}" height="{height}"'
+            ground = f'<rect {place} fill="#fff" stroke="none"/>'
         return Markup(  # noqa: S704  (texts are escaped where they come in)
-            f'<svg xmlns="http://www.w3.org/2000/svg" class="chart" role="img"{size}{fonts} '
-            f'viewBox="0 0 {_n(WIDTH)} {_n(self.height)}" direction="ltr" fill="none" '
-            f'stroke="#000" stroke-linejoin="round" aria-labelledby="{name}-t {name}-d">'
-            f'<title id="{name}-t">{escape(title)}</title>'
-            f'<desc id="{name}-d">{escape(description)}</desc>{ground if alone else ""}'
+            f'<svg xmlns="http://www.w3.org/2000/svg" class="chart" role="img"{own} '
+            f'viewBox="{box}" direction="ltr" fill="none" stroke="#000" stroke-linejoin="round" '
+            f'aria-labelledby="{name}-t {name}-d"><title id="{name}-t">{escape(title)}</title>'
+            f'<desc id="{name}-d">{escape(description)}</desc>{ground}'
             f"{''.join(self.parts)}</svg>"
         )
 
@@ -135,4 +152,5 @@ def runs(days: Iterable[date]) -> Iterator[tuple[date, date]]:
 
 
 def _n(number: float) -> str:
-    return f"{number:.1f}".removesuffix(".0")
+    """At most one decimal, and no minus before nothing."""
+    return f"{round(number, 1) + 0:g}"

@@ -138,7 +138,7 @@ def page_values(appointment: Appointment, words: Words) -> dict[str, object]:
 def chart_svg(appointment: Appointment, words: Words) -> str:
     """The charts one below the other as one SVG that needs nothing else."""
     picture = Picture(appointment, words)
-    titles, canvas = picture.titles(), Canvas(height=8.0)
+    titles, canvas = picture.titles(), Canvas(rtl=picture.speech.rtl)
     name = appointment.child.name.text if appointment.child.name else ""
     heading = picture.speech.text("Airway clearance at home")
     _headed(canvas, [name, heading, *_when(picture)])
@@ -149,10 +149,7 @@ def chart_svg(appointment: Appointment, words: Words) -> str:
             canvas.place(drawn, canvas.height + 22)
             canvas.height += drawn.height + 30
     told = " ".join(titles[part][1] for part in parts if parts[part] is not None)
-    margin = 8.0
-    framed = Canvas(height=canvas.height + margin)
-    framed.place(canvas, 0)
-    return str(framed.svg("review", " ".join(filter(None, (name, heading))), told, alone=True))
+    return str(canvas.svg("review", " ".join(filter(None, (name, heading))), told, alone=True))
 
 
 def _headed(canvas: Canvas, lines: Sequence[str]) -> None:

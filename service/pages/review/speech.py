@@ -18,6 +18,7 @@ class Speech:
     def __init__(self, words: Words) -> None:
         self.words = words
         self._locale = words.language.locale
+        self.rtl = words.language.direction == "rtl"
 
     def text(self, english: str, /, **values: str | int | Decimal | date) -> str:
         return self.words.text(english, **values)
@@ -45,7 +46,14 @@ class Speech:
 
     def whole_day(self, day: date | datetime) -> str:
         """Short, with the year."""
-        return format_date(day, "medium", self._locale)
+        return format_skeleton("yMMMd", day, locale=self._locale, fuzzy=True)
+
+    def partial(self, text: str) -> str:
+        """A date that may lack its day or month, as it is written; a whole one as a day."""
+        try:
+            return self.words.day(date.fromisoformat(text))
+        except ValueError:
+            return self.words.quoted(text)
 
     def weekday(self, day: date) -> str:
         return format_date(day, "EEE", self._locale)

@@ -8,10 +8,10 @@ from service.pages.review.speech import Speech
 from service.programme.adherence.days import Day, DayKind
 from service.words import mark
 
-_LEFT = 38.0
+_LEFT = 45.0
 _PITCH = (RIGHT - _LEFT) / 31
 _CELL = 7.6
-_ROW = 20.0
+_ROW = 22.0
 _TOP = 24.0
 _NUMBERED = (1, 5, 10, 15, 20, 25, 30)
 
@@ -66,7 +66,7 @@ def strip(
     days: Sequence[Day], plans: Mapping[date, str], signs: Container[date], speech: Speech
 ) -> Canvas:
     """``plans``: by the day on which a plan begins, its letter. ``signs``: days with any."""
-    canvas = Canvas()
+    canvas = Canvas(rtl=speech.rtl)
     months = months_between(days[0].day, days[-1].day)
     row_of = {(month.year, month.month): number for number, month in enumerate(months)}
     for number in _NUMBERED:

@@ -7,7 +7,6 @@ from datetime import date
 from service.pages.review.canvas import (
     LEFT,
     RIGHT,
-    WIDTH,
     Axis,
     Canvas,
     dot,
@@ -19,7 +18,7 @@ from service.pages.review.speech import Speech
 from service.pages.review.terms import AMOUNTS, SIGNS
 from service.programme.adherence.days import Day
 from service.programme.adherence.series import Week
-from service.programme.course import SIGN_KINDS, CourseWeek, Sign, SignKind, Spread
+from service.programme.course import SIGN_KINDS, CourseWeek, Sign, Spread
 from service.words import mark
 
 _PLOT = 96.0
@@ -33,13 +32,6 @@ WEEKLY_LEGEND = (
     mark("nothing was due, or all was paused"),
 )
 SPREAD_LEGEND = mark("middle of the week's sessions; line: least to greatest")
-LETTERS: Mapping[SignKind, str] = {
-    "blood": mark("B"),
-    "chest-pain": mark("P"),
-    "faint": mark("F"),
-    "stopped-early": mark("S"),
-}
-"""Of signs in the chart; the legend says what they stand for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +46,7 @@ class Frame:
 
 def weekly(weeks: Sequence[Week], frame: Frame) -> Canvas:
     """The share done week by week."""
-    canvas = Canvas()
+    canvas = Canvas(rtl=frame.speech.rtl)
     top, bottom = 14.0, 14.0 + _PLOT
     _grid(canvas, frame, top, bottom, _SHARES, lettered=True)
     dots, rings, spans, pauses = [], [], [], []
@@ -128,14 +120,14 @@ def over_time(weeks: Sequence[CourseWeek], signs: Sequence[Sign], frame: Frame) 
     measured = panels(weeks, frame.speech)
     if not measured and not signs:
         return None
-    canvas, top = Canvas(), 0.0
+    canvas, top = Canvas(rtl=frame.speech.rtl), 0.0
     for panel in measured:
         _panel(canvas, frame, panel, weeks, top)
         top += _GAP + _PANEL
     if signs:
         top = _signs(canvas, frame, signs, top)
-    top = _time(canvas, frame, top + 4)
-    canvas.height = _course_legend(canvas, top + 8, frame.speech, bool(measured), signs)
+    top = _time(canvas, frame, top + 4) + 8
+    canvas.height = _course_legend(canvas, top, frame.speech) if measured else top
     return canvas
 
 
@@ -166,33 +158,24 @@ def _panel(
 
 def _signs(canvas: Canvas, frame: Frame, signs: Sequence[Sign], top: float) -> float:
     canvas.label(0, top + 10, frame.speech.text("Signs that a log names"), bold=True)
-    top += 14
+    top += 12
     for kind in SIGN_KINDS:
         days = [sign.day for sign in signs if sign.kind == kind and not sign.doubtful]
         if not days:
             continue
-        top += 11
-        canvas.label(LEFT - 5, top, frame.speech.text(LETTERS[kind]), "end", bold=True)
+        canvas.label(0, top + 11, frame.speech.text(SIGNS[kind]))
+        top += 21
         ticks = (move(frame.axis.middle(day, day), top - 7, "v7") for day in days)
         canvas.line("".join(ticks), 1.6)
         canvas.line(move(LEFT, top, f"H{RIGHT:.0f}"), 0.5)
     return top
 
 
-def _course_legend(
-    canvas: Canvas, top: float, speech: Speech, measured: bool, signs: Sequence[Sign]
-) -> float:
-    if measured:
-        canvas.line(upright(5, top - 1, top + 9))
-        canvas.filled(dot(5, top + 4, 2.2))
-        canvas.label(14, top + 7.5, speech.text(SPREAD_LEGEND))
-        top += 14
-    kinds = [kind for kind in SIGN_KINDS if any(sign.kind == kind for sign in signs)]
-    for number, kind in enumerate(kinds):
-        x, y = (number % 2) * WIDTH / 2, top + (number // 2) * 13
-        canvas.label(x + 5, y + 7.5, speech.text(LETTERS[kind]), "middle", bold=True)
-        canvas.label(x + 14, y + 7.5, speech.text(SIGNS[kind]))
-    return top + -(-len(kinds) // 2) * 13 + 2
+def _course_legend(canvas: Canvas, top: float, speech: Speech) -> float:
+    canvas.line(upright(5, top - 1, top + 9))
+    canvas.filled(dot(5, top + 4, 2.2))
+    canvas.label(14, top + 7.5, speech.text(SPREAD_LEGEND))
+    return top + 16
 
 
 def _grid(
