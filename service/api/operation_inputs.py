@@ -19,6 +19,7 @@ from service.fhir.outcome import shown
 TEXT: Final = "text"
 WHOLE: Final = "a whole number"
 FLAG: Final = "true or false"
+MOMENT: Final = "a date or a time"
 CODING: Final = "Coding"
 CONCEPT: Final = "CodeableConcept"
 
@@ -28,6 +29,7 @@ _KINDS: Mapping[str, Collection[str]] = {
     ),
     WHOLE: frozenset(["valueInteger", "valueUnsignedInt", "valuePositiveInt"]),
     FLAG: frozenset(["valueBoolean"]),
+    MOMENT: frozenset(["valueDate", "valueDateTime", "valueInstant", "valueString"]),
     CODING: frozenset(["valueCoding"]),
     CONCEPT: frozenset(["valueCodeableConcept"]),
 }
@@ -65,7 +67,7 @@ class Inputs:
         return name in self._values
 
     def text(self, name: str) -> str | None:
-        """The value of a parameter that is text."""
+        """The value of a parameter that is text, or a date or time as it is written."""
         value: str | None = self._single(name)
         return value
 
@@ -134,7 +136,7 @@ def _value(kind: str, place: str, part: JsonObject) -> Any:
 
 
 def _typed(kind: str, name: str, text: str) -> Any:
-    if kind == TEXT and text:
+    if kind in {TEXT, MOMENT} and text:
         return text
     if kind == WHOLE and _WHOLE.fullmatch(text):
         return int(text)

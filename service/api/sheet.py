@@ -3,7 +3,6 @@
 The pages and the languages are loaded with the first sheet and not when the service starts.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from threading import Lock
 from typing import TYPE_CHECKING, Final, TypeVar
@@ -15,6 +14,7 @@ from service.api.bodies import body_of
 from service.api.headers import best_form, header
 from service.api.operation_inputs import TEXT, Inputs, Takes
 from service.api.outcomes import refusal
+from service.api.page_headers import SAFE
 from service.api.queries import address
 from service.api.served import Call, Operation
 from service.fhir.outcome import shown
@@ -32,19 +32,6 @@ _FORMS: Final = {"html": HTML, "pdf": PDF}
 _TAKES: Final = Takes({"lang": TEXT, "copy": TEXT, "paper": TEXT})
 _ONE_AT_A_TIME = Lock()
 """Laying out a page keeps a core busy; the rest of the service goes on beside it."""
-
-_SAFE: Final[Mapping[str, str]] = {
-    "Content-Security-Policy": (
-        "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; "
-        "frame-ancestors 'none'"
-    ),
-    "Referrer-Policy": "no-referrer",
-    "X-Content-Type-Options": "nosniff",
-    "Cache-Control": "no-store",
-    "Vary": "Accept",
-}
-"""A page about a child: it loads nothing, tells nobody where it was read, and is kept nowhere, so
-that it is the newest each time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +113,7 @@ def _sheet(call: Call, wanted: _Wanted, found: ShownPlan) -> "Sheet":
         standing=found.standing,
         address=_address(call, call.id, wanted),
         today=found.today,
+        for_today=found.for_today,
         in_force=_address(call, other, wanted) if other and other != call.id else None,
         coming=_change(found.coming) if found.coming else None,
         changes=tuple(map(_change, found.versions)),
@@ -162,7 +150,7 @@ def _missing(wanted: _Wanted, status: int) -> Response:
 
 
 def _response(html: str, wanted: _Wanted, words: "Words", status: int = 200) -> Response:
-    headers = {**_SAFE, "Content-Language": words.language.tag}
+    headers = {**SAFE, "Content-Language": words.language.tag}
     if wanted.form == HTML:
         return Response(html, status, headers=headers, media_type=HTML)
     headers["Content-Disposition"] = 'inline; filename="sheet.pdf"'

@@ -11,6 +11,7 @@ from service.api.everything import EVERYTHING
 from service.api.goals import PROGRESS
 from service.api.labels import META, META_ADD, META_DELETE
 from service.api.lastn import LASTN
+from service.api.review import REVIEW
 from service.api.safety import ASSESS_SAFETY
 from service.api.served import Operation, ServedType
 from service.api.sheet import SHEET
@@ -115,7 +116,7 @@ _OPERATIONS: Mapping[str, tuple[Operation, ...]] = {
     "Group": (ADHERENCE["Group"],),
     "Measure": (EVALUATE,),
     "Observation": (LASTN,),
-    "Patient": (ADHERENCE["Patient"], ASSESS_SAFETY, EVERYTHING),
+    "Patient": (ADHERENCE["Patient"], ASSESS_SAFETY, EVERYTHING, REVIEW),
 }
 """Those of single types, beside what is served for all."""
 

@@ -4,8 +4,8 @@ Three copies of the same sheet: the family's; the school's, with less (no diagno
 what comes up); the local hospital's, with more.
 """
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Literal
 
@@ -42,7 +42,8 @@ class Sheet:
     """What is to be shown, whatever the language.
 
     ``programme`` names its people. ``address`` is what the code opens, ``in_force`` where the
-    version in force is shown, if there is another. ``today`` is the child's day.
+    version in force is shown, if there is another. ``today`` is the child's day; ``for_today`` says
+    by the key of a regimen whether it falls on it, and is shown on the screen alone.
     """
 
     programme: Programme
@@ -50,6 +51,7 @@ class Sheet:
     standing: Standing
     address: str
     today: date
+    for_today: Mapping[str, bool] = field(default_factory=dict)
     in_force: str | None = None
     coming: Change | None = None
     changes: Sequence[Change] = ()

@@ -1,6 +1,6 @@
 """One version of a plan as it may be shown to people: with names, and how it stands now."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, TypeVar
@@ -12,6 +12,7 @@ from service.programme.adherence import History
 from service.programme.adherence.timeline import Timeline
 from service.programme.plan import Child, Diagnosis, Professional, Programme, Team
 from service.programme.standing import Standing, standing_of
+from service.programme.today import falls_on
 from service.programme.zones import zone
 from service.record.adherence import scope_of_care_plan
 from service.record.changes import Actor
@@ -35,13 +36,15 @@ class ShownVersion:
 class ShownPlan:
     """What is asked about, and around it.
 
-    ``standing`` speaks of plans by the ids of their CarePlans. ``today`` is the child's day.
+    ``standing`` speaks of plans by the ids of their CarePlans. ``today`` is the child's day, and
+    ``for_today`` says by the key of a regimen whether it falls on it, where its schedule tells.
     ``versions`` are all of the programme that can be read, oldest first.
     """
 
     asked: ShownVersion
     standing: Standing
     today: date
+    for_today: Mapping[str, bool]
     coming: ShownVersion | None
     versions: Sequence[ShownVersion]
 
@@ -60,10 +63,14 @@ def shown_plan(record: Record, caller: Actor, care_plan_id: str, now: datetime) 
         standing = standing_of(history, care_plan_id, now, zone)
     except KeyError:
         raise Invalid.at("CarePlan", _why_not(history, care_plan_id)) from None
+    timeline = Timeline(history, now, zone)
+    today = timeline.calendar.day_of(now)
+    own = next((plan for plan in timeline.plans if plan.known.id == care_plan_id), None)
     return ShownPlan(
         asked=shown[care_plan_id],
         standing=standing,
-        today=Timeline(history, now, zone).calendar.day_of(now),
+        today=today,
+        for_today=falls_on(own, timeline.calendar, today) if own else {},
         coming=shown.get(standing.coming or ""),
         versions=tuple(shown.values()),
     )

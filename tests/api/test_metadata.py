@@ -195,6 +195,7 @@ def test_operations_are_answered_where_they_are_named_and_nowhere_else(
         "meta-delete",
         "progress",
         "translate",
+        "review",
         "sheet",
         "validate",
         "validate-code",
@@ -230,7 +231,9 @@ def test_an_operation_takes_every_parameter_of_its_definition(
                     asked.append(name)
     of_adherence = ["start", "end", "knownAt", "technique", "reportType", "table"]
     of_sheet = ["lang", "copy", "paper"]
-    assert sorted(asked) == sorted([*3 * of_adherence, *of_adherence[:3], "persist", *of_sheet])
+    of_review = [*of_adherence[:3], "lang"]
+    expected = [*3 * of_adherence, *of_adherence[:3], "persist", *of_sheet, *of_review]
+    assert sorted(asked) == sorted(expected)
 
 
 def test_bundles_are_taken_as_it_says_and_other_types_are_not_served(

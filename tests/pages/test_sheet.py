@@ -90,6 +90,23 @@ def test_a_plan_without_anything_for_one_state_says_so() -> None:
     assert "No plan for unwell days. Ask the team" in column(shown(only_well), "unwell")
 
 
+def test_what_falls_on_today_is_marked_on_the_screen_alone() -> None:
+    marks = {"opep": True, "exercise": False}
+    html = shown(SCHOOL, for_today=marks)
+    well = column(html, "well")
+    assert well.index("Today") < well.index("every day at 07:15")
+    assert well.index("Not today") < well.index("every Saturday")
+    assert html.count('<p class="screen-only">') == 2
+    paused = shown(SCHOOL, for_today=marks, standing=Standing("paused", "plan-1"))
+    assert "Not today" not in text_of(paused)
+
+
+def test_how_long_the_child_may_be_unwell_stands_in_the_unwell_column() -> None:
+    html = shown(SCHOOL.model_copy(update={"unwell_days": 3}))
+    assert "Unwell for more than 3 days? Call the team." in column(html, "unwell")
+    assert "more than 3 days" not in column(html, "well")
+
+
 def test_of_alternatives_one_is_enough() -> None:
     told = text_of(shown(EITHER))
     assert told.count("One is enough.") == 2

@@ -1,4 +1,4 @@
-"""How a version of a plan stands: may it be followed now? By hand, for each answer.
+"""How a version of a plan stands: may it be followed now, and what of it falls on today? By hand.
 
 The rule: in force is, of the versions known, neither draft nor entered in error, whose period holds
 the instant, the one that began last.
@@ -10,12 +10,15 @@ from typing import Any
 import pytest
 
 from service.programme.adherence.history import History, Known
+from service.programme.adherence.timeline import Timeline
 from service.programme.log import Pause
 from service.programme.plan import Programme
 from service.programme.standing import Standing, standing_of
+from service.programme.today import falls_on
 from service.programme.zones import zone
 
 KNOWN = datetime(2031, 1, 1, tzinfo=UTC)
+SUNDAY = date(2031, 3, 9)
 NOON = datetime(2031, 3, 9, 12, tzinfo=UTC)
 
 
@@ -104,3 +107,25 @@ def test_a_pause_says_why_and_the_longest_wins() -> None:
 def test_a_plan_that_is_not_known_has_no_standing() -> None:
     with pytest.raises(KeyError):
         stands("two", plan("one", "2031-03-01"))
+
+
+@pytest.mark.parametrize(
+    ("schedule", "expected"),
+    [
+        ({"frequency": 2, "period": 1, "periodUnit": "d"}, True),
+        ({"dayOfWeek": ["sun"]}, True),
+        ({"dayOfWeek": ["sat"], "timeOfDay": ["10:30"]}, False),
+        ({"frequency": 3, "period": 1, "periodUnit": "wk", "dayOfWeek": ["mon", "sun"]}, True),
+        ({"period": 2, "periodUnit": "d"}, None),  # on either of two days
+        ({"frequency": 2, "period": 1, "periodUnit": "wk"}, None),  # on any of the week
+        ({"event": ["2031-03-09T07:00:00+13:00"]}, True),
+        ({"event": ["2031-03-10T07:00:00+13:00"]}, False),
+        (None, None),
+    ],
+)
+def test_what_falls_on_a_day(schedule: object, expected: bool | None) -> None:
+    regimen = {"key": "a", "technique": "huff", "healthState": "any", "schedule": schedule}
+    known = plan("one", "2031-03-01", regimen=[{k: v for k, v in regimen.items() if v}])
+    timeline = Timeline(History(plans=[known]), datetime(2031, 3, 9, tzinfo=UTC), zone)
+    found = falls_on(timeline.plans[0], timeline.calendar, SUNDAY)
+    assert found.get("a") is expected

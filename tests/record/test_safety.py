@@ -1,6 +1,8 @@
 """Safety findings in the record: told with the log, told once, taken back, answered."""
 
+from collections.abc import Sequence
 from dataclasses import replace
+from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
@@ -11,9 +13,11 @@ from set_clock import Clock
 
 from service.fhir.validation import Validator
 from service.programme.safety import DEFAULT_POLICY, SafetyPolicy
-from service.record import Record
+from service.record import Change, Record, Update
 from service.record.changes import Delete
 from service.record.safety import SafetyWatch
+from service.record.view import View
+from service.store.contract import Version
 from service.store.sqlite import SqliteStore
 
 
@@ -221,6 +225,46 @@ def test_what_others_changed_in_a_finding_does_not_stop_the_log(family: Family) 
     (answer,) = family.send(bleed(2, 15, 28))
     assert answer.status == "accepted"
     assert family.tasks()["blood-more"]["status"] == "requested"
+
+
+class _Clumsy:
+    """A follower that wants to write what no profile allows, beside something that may be."""
+
+    actor = TEAM
+    reason = "A test"
+
+    def changes(
+        self,
+        view: View,  # noqa: ARG002
+        written: Sequence[Version],  # noqa: ARG002
+        now: datetime,  # noqa: ARG002
+    ) -> list[Change]:
+        nobody = {"resourceType": "DetectedIssue", "id": "bad", "status": "whatever"}
+        flag = {"resourceType": "Basic", "id": "good", "code": {"text": "followed"}}
+        return [Update(nobody), Update(flag)]
+
+
+def test_what_cannot_be_written_undoes_nothing(
+    store: SqliteStore, validator: Validator, clock: Clock
+) -> None:
+    family = Family(Record(store, validator, clock, follower=_Clumsy()), clock)
+    (answer,) = family.send(session(1))
+    assert answer.status == "accepted"
+    assert family.observation(answer)["status"] == "final"
+    assert family.all("DetectedIssue") == []
+    assert [one["id"] for one in family.all("Basic")] == ["good"]
+
+
+def test_a_child_who_cannot_be_looked_through_keeps_the_log(
+    store: SqliteStore, validator: Validator, clock: Clock
+) -> None:
+    """Numbers that no clinic's file can hold make the rules fail; the log is kept all the same."""
+    broken = replace(DEFAULT_POLICY, numbers={("blood-massive", "hours"): Decimal("1e30")})
+    family = Family(_record(store, validator, clock, broken), clock)
+    (answer,) = family.send(bleed(1, 12))
+    assert answer.status == "accepted"
+    assert answer.alarm is not None
+    assert family.all("DetectedIssue") == []
 
 
 def _part(code: str) -> dict[str, Any]:

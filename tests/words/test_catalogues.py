@@ -21,7 +21,7 @@ KEYWORDS = {"text": None, "mark": None, "plural": (1, 2), "mark_plural": (1, 2)}
 OTHERS = [code for code in offered() if code != "en"]
 Id = str | tuple[str, str]
 
-SAME_IN_ANY = {"PEP", "cmH2O", "Hz"}
+SAME_IN_ANY = {"PEP", "cmH2O", "Hz", "SpO2"}
 """What stays as it is: the trade's own name of the technique, and units."""
 
 
