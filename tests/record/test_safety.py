@@ -247,7 +247,7 @@ class _Clumsy:
 def test_what_cannot_be_written_undoes_nothing(
     store: SqliteStore, validator: Validator, clock: Clock
 ) -> None:
-    family = Family(Record(store, validator, clock, follower=_Clumsy()), clock)
+    family = Family(Record(store, validator, clock, parameters(), follower=_Clumsy()), clock)
     (answer,) = family.send(session(1))
     assert answer.status == "accepted"
     assert family.observation(answer)["status"] == "final"
