@@ -2,6 +2,8 @@
 
 import io
 import re
+import sys
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -267,6 +269,23 @@ def test_paper_is_one_page(client: Client, paper: str) -> None:
     pages = PdfReader(io.BytesIO(answer.content)).pages
     assert len(pages) == 1
     assert round(pages[0].mediabox.width) == {"A4": 595, "Letter": 612}[paper]
+
+
+def test_without_the_layout_library_paper_is_501_and_the_page_works(
+    client: Client, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A stand-in fails as weasyprint does on a machine without pango: OSError at import."""
+    (tmp_path / "weasyprint.py").write_text('raise OSError("cannot load library pango")')
+    monkeypatch.syspath_prepend(str(tmp_path))
+    for name in [one for one in sys.modules if one.partition(".")[0] == "weasyprint"]:
+        monkeypatch.delitem(sys.modules, name)
+    path = f"/fhir/CarePlan/{posted(client)}/$sheet"
+    answer = client.get(path, accept="application/pdf")
+    assert answer.status_code == 501
+    (issue,) = issues(answer)
+    assert issue["code"] == "not-supported"
+    assert "pango" in issue["diagnostics"]
+    assert client.get(path, accept="text/html").status_code == 200
 
 
 def test_what_is_no_home_programme_has_no_sheet(client: Client) -> None:
