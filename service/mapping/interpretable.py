@@ -5,6 +5,17 @@ from typing import Any
 
 from service.fhir.json import JsonObject
 
+_MARKS = (b"modifierExtension", b"implicitRules", b"doNotPerform", b"comparator", b"\\u")
+"""Names of the elements that are asked about, and the escape behind which a name may hide."""
+
+
+def may_bend(text: bytes) -> bool:
+    """Whether the JSON of a resource has any of what ``why_not_interpretable`` looks for.
+
+    Told from the text alone, for those who ask of many resources.
+    """
+    return any(mark in text for mark in _MARKS)
+
 
 def why_not_interpretable(resource: JsonObject) -> str | None:
     """Why ``resource`` must not be used, or None when it may be.

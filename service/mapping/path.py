@@ -7,7 +7,7 @@ parameter by its code. ``name[0]`` is the first repetition, ``name[]`` stands fo
 """
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from copy import deepcopy
 from dataclasses import dataclass, field
 from typing import Any
@@ -22,17 +22,24 @@ STANDARD_PARTS = "session-part"
 """The concept map that adds standard codings to the code of a component."""
 
 Change = Callable[[Any], Any]
+SliceKey = tuple[str, ...]
+"""The element's name, then what picks the slice: the URL of an extension, the system and code of a
+component."""
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step of a path. ``template`` is an empty repetition of a slice; no slice, no template."""
+    """One step of a path. ``template`` is an empty repetition of a slice; no slice, no template.
+
+    ``key`` names the slice among those that ``slices_of`` finds at once; None for other steps.
+    """
 
     name: str
     repeats: bool = False
     each: bool = False
     template: JsonObject = field(default_factory=dict)
     matches: Callable[[JsonObject], bool] | None = None
+    key: SliceKey | None = None
 
     def fresh(self) -> JsonObject:
         """A new element for this step, with nothing in it but what picks the slice."""
@@ -51,8 +58,10 @@ class Step:
         """The element, or None."""
         if not self.repeats:
             return parent.get(self.name)
-        positions = self.positions(parent)
-        return parent[self.name][positions[0]] if positions else None
+        for item in parent.get(self.name) or ():
+            if self.matches is None or (isinstance(item, dict) and self.matches(item)):
+                return item
+        return None
 
     def place(self, parent: JsonObject, new: Any) -> None:
         """Put ``new`` where the element is or would be; None takes it away."""
@@ -95,6 +104,28 @@ def find_at(element: Any, steps: tuple[Step, ...]) -> Any:
     return element
 
 
+def slices_of(element: Any, names: Iterable[str]) -> dict[SliceKey, JsonObject]:
+    """The first repetition of every slice that a key can name, in one walk over these elements."""
+    found: dict[SliceKey, JsonObject] = {}
+    for name in names if isinstance(element, dict) else ():
+        for item in element.get(name) or ():
+            if isinstance(item, dict):
+                for key in _keys(name, item):
+                    found.setdefault(key, item)
+    return found
+
+
+def _keys(name: str, item: JsonObject) -> Iterator[SliceKey]:
+    if name == "extension":
+        if isinstance(url := item.get("url"), str):
+            yield name, url
+        return
+    for coding in item.get("code", {}).get("coding", []):
+        system, code = coding.get("system"), coding.get("code")
+        if isinstance(system, str) and isinstance(code, str):
+            yield name, system, code
+
+
 def change_at(element: JsonObject, steps: tuple[Step, ...], change: Change) -> None:
     """Replace what is at the end of ``steps`` by what ``change`` makes of it (None: nothing).
 
@@ -135,7 +166,7 @@ def _step(
         return Step(name, repeats=index is not None, each=each)
     if name == "extension":
         url = slice_name if inside_extension else extension_url(slice_name)
-        return Step(name, True, each, {"url": url}, _has("url", url))
+        return Step(name, True, each, {"url": url}, _has("url", url), (name, url))
     if name in ("identifier", "coding"):
         system = (identifier_system if name == "identifier" else code_system)(slice_name)
         return Step(name, True, each, {"system": system}, _has("system", system))
@@ -147,7 +178,8 @@ def _step(
         coding = {"system": code_system(_PART_CODES[name]), "code": slice_name}
         also = translations[STANDARD_PARTS].of(slice_name) if name == "component" else []
         template = {"code": {"coding": [coding, *also]}}
-        return Step(name, True, each, template, _has_code(coding))
+        key = (name, coding["system"], coding["code"])
+        return Step(name, True, each, template, _has_code(coding), key)
     raise ValueError(f"{name} has no slices")
 
 

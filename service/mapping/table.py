@@ -7,12 +7,12 @@ what a row names.
 
 from collections.abc import Sequence
 from copy import deepcopy
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from service.fhir.json import JsonObject
 from service.mapping.converters import Context, Converter
-from service.mapping.path import Step, change_at, find_at
+from service.mapping.path import SliceKey, Step, change_at, find_at, slices_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,12 +27,17 @@ class Leaf:
     converter: Converter
     of_document: bool = False
 
-    def read(self, element: Any, context: Context) -> Any:
-        """The document value, None where there is none."""
-        if self.converter.read is None or self.of_document:
+    @property
+    def is_read(self) -> bool:
+        """Whether there is anything to read: some rows are for writing only."""
+        return self.converter.read is not None and not self.of_document
+
+    def read(self, element: Any, context: Context, steps: tuple[Step, ...]) -> Any:
+        """The document value, None where there is none; ``steps`` are those that are left."""
+        found = find_at(element, steps)
+        if found is None or self.converter.read is None:
             return None
-        found = find_at(element, self.steps)
-        return None if found is None else self.converter.read(found, context)
+        return self.converter.read(found, context)
 
     def write(self, element: Any, document: Any, context: Context) -> Any:
         """``element`` (changed in place where it is an object) with the value in it."""
@@ -54,9 +59,14 @@ class Each:
     step: Step
     items: "Group"
 
-    def read(self, element: Any, context: Context) -> Any:
+    @property
+    def is_read(self) -> bool:
+        """Lists always are."""
+        return True
+
+    def read(self, element: Any, context: Context, steps: tuple[Step, ...]) -> Any:
         """The items; a repetition that no row can read is somebody else's."""
-        container = find_at(element, self.steps)
+        container = find_at(element, steps)
         if not isinstance(container, dict):
             return None
         return [value for _, value in self._ours(container, context)] or None
@@ -100,12 +110,25 @@ class Group:
     """Several rows about one element."""
 
     nodes: tuple[Leaf | Each, ...]
+    readers: tuple[tuple[Leaf | Each, SliceKey | None, tuple[Step, ...]], ...] = field(init=False)
+    """Each node that is read, the slice that it begins with if slices are found by key, and the
+    steps that lead on from there."""
+    sliced: tuple[str, ...] = field(init=False)
+    """Names of the elements of which such slices are."""
+
+    def __post_init__(self) -> None:
+        readers = tuple(_reader(node) for node in self.nodes if node.is_read)
+        names = dict.fromkeys(key[0] for _, key, _ in readers if key)
+        object.__setattr__(self, "readers", readers)
+        object.__setattr__(self, "sliced", tuple(names))
 
     def read(self, element: Any, context: Context) -> Any:
         """The document value that the rows find in ``element``; ``{}`` where they find nothing."""
         document: JsonObject = {}
-        for node in self.nodes:
-            value = node.read(element, context)
+        slices = slices_of(element, self.sliced)
+        for node, key, steps in self.readers:
+            start = element if key is None else slices.get(key)
+            value = None if start is None else node.read(start, context, steps)
             if value in (None, {}):
                 continue
             if not node.names:
@@ -118,6 +141,11 @@ class Group:
         for node in self.nodes:
             element = node.write(element, document, context)
         return element
+
+
+def _reader(node: Leaf | Each) -> tuple[Leaf | Each, SliceKey | None, tuple[Step, ...]]:
+    key = node.steps[0].key if node.steps else None
+    return node, key, node.steps if key is None else node.steps[1:]
 
 
 def paired(before: Sequence[Any], after: Sequence[Any]) -> list[int | None]:

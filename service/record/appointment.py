@@ -1,15 +1,16 @@
 """What a clinician looks at with the family at a review, gathered out of one look at the record."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from service.fhir.json import JsonObject, read
+from service.fhir.codings import codings
+from service.fhir.json import JsonObject, read_back
 from service.fhir.search.terms import Condition
 from service.mapping.canonical import code_system
 from service.mapping.errors import UnmappableError
-from service.mapping.interpretable import why_not_interpretable
+from service.mapping.interpretable import may_bend, why_not_interpretable
 from service.mapping.logs import observation_to_review
 from service.mapping.parties import described
 from service.mapping.references import Resolve
@@ -18,20 +19,20 @@ from service.programme.adherence.days import days
 from service.programme.adherence.history import as_known
 from service.programme.adherence.timeline import Timeline
 from service.programme.appointment import Appointment, Caution, Issue
-from service.programme.checks import Policy, check_programme
+from service.programme.checks import KnownChild, Policy, check_programme
 from service.programme.goals import progress
 from service.programme.moments import earliest
 from service.programme.plan import Child, Programme
 from service.programme.review import TechniqueReview
 from service.programme.zones import zone
 from service.record.changes import Actor
-from service.record.child_history import history_seen
+from service.record.child_history import history_of
 from service.record.errors import Malformed
+from service.record.past import Kept, Past
 from service.record.problems import accepted_caution, still_open, warning_of
-from service.record.programme_people import People
+from service.record.programme_people import known_child
 from service.record.record import Record
 from service.record.view import View
-from service.store.contract import Version
 
 USUAL = timedelta(weeks=26) - timedelta(days=1)
 """Before the last day: half a year of whole weeks with it."""
@@ -77,76 +78,57 @@ def appointment(
     record: Record, caller: Actor, patient_id: str, asked: Asked, policy: Policy
 ) -> Appointment:
     """Everything for one child's review. Raises NotFound, Gone, Malformed."""
-    patient: JsonObject = read(record.read(caller, "Patient", patient_id).body)
+    patient: JsonObject = read_back(record.read(caller, "Patient", patient_id).body)
     known_at, now = asked.known_at, asked.now
     with record.view(caller) as view:
-        history = history_seen(view, patient_id, known_at, now=now)
+        past = Past(view, f"Patient/{patient_id}", known_at, now)
+        observations = past.own("Observation", "subject")
+        history = history_of(past, observations)
         first, last = asked.days(history)
-        past = _Past(view, patient_id, known_at)
-        issues = list(past.issues())
-        reviews = [one for one in past.reviews(_resolver(view)) if _day(one.date) <= last]
+        issues = list(_issues(past))
+        reviews = list(_reviews(observations, past.others))
+        plan = _in_force(history, known_at)
+        known = _known(view, patient, plan.value) if plan else None
     answer = adherence(history, first, last, known_at=known_at, now=now)
-    plan = _in_force(history, known_at)
+    readable = [one for one in reviews if one is not None and _day(one.date) <= last]
     return Appointment(
         child=_child(patient),
         plan=plan,
         plans={one.id: one.value for one in as_known(history.plans, known_at)},
         answer=answer,
         days=days(answer, history),
-        cautions=None if plan is None else _cautions(record, caller, plan.value, policy),
+        cautions=_cautions(plan.value, known, policy) if plan and known else None,
         issues=sorted(issues, key=_urgency),
-        reviews=sorted(reviews, key=_newest_first)[:MOST_REVIEWS],
+        reviews=sorted(readable, key=_newest_first)[:MOST_REVIEWS],
         goals=[(goal, progress(goal, answer)) for goal in plan.value.goal] if plan else (),
-        unreadable=past.unreadable,
+        unreadable=reviews.count(None),
     )
 
 
-class _Past:
-    """Findings and technique reviews of a child as they were known at a time."""
+def _issues(past: Past) -> Iterator[Issue]:
+    found = past.own("DetectedIssue", "patient")
+    tasks = {
+        one.id: read_back(one.body) for one in past.of({("Task", v.id): None for v, _ in found})
+    }
+    for version, resource in found:
+        if resource.get("status") not in _TAKEN_BACK:
+            yield _issue(resource, tasks.get(version.id))
 
-    def __init__(self, view: View, patient_id: str, known_at: datetime) -> None:
-        self._view = view
-        self._id = patient_id
-        self._known_at = known_at
-        self.unreadable = 0
 
-    def issues(self) -> Iterator[Issue]:
-        of_child = Condition.refers_to("patient", "Patient", self._id)
-        found = self._then(self._view.search("DetectedIssue", [of_child]).versions)
-        keys = [("Task", one.id) for one in found]
-        current = self._view.current(keys).values()
-        tasks = {one.id: read(one.body) for one in self._then(list(current))}
-        for version in found:
-            resource: JsonObject = read(version.body)
-            if resource.get("status") not in _TAKEN_BACK:
-                yield _issue(resource, tasks.get(version.id))
-
-    def reviews(self, resolve: Resolve) -> Iterator[TechniqueReview]:
-        of_child = Condition.refers_to("subject", "Patient", self._id)
-        kind = Condition.has_token("code", *_REVIEW)
-        for version in self._then(self._view.search("Observation", [of_child, kind]).versions):
-            resource: JsonObject = read(version.body)
-            if resource.get("status") in _TAKEN_BACK:
-                continue
-            try:
-                review = observation_to_review(resource, resolve)
-            except UnmappableError:
-                self.unreadable += 1
-                continue
-            if why_not_interpretable(resource):
-                self.unreadable += 1
-            else:
-                yield review
-
-    def _then(self, current: Sequence[Version]) -> list[Version]:
-        """Of each resource the version of that time; none where it was not there yet."""
-        known_at = self._known_at
-        then = {(one.type, one.id): one for one in current if one.instant <= known_at}
-        later = [(one.type, one.id) for one in current if one.instant > known_at]
-        for version in self._view.versions(later):
-            if version.instant <= known_at:
-                then[version.type, version.id] = version
-        return [one for one in then.values() if not one.deleted]
+def _reviews(observations: Iterable[Kept], resolve: Resolve) -> Iterator[TechniqueReview | None]:
+    """None for one that cannot be read."""
+    for version, resource in observations:
+        if _REVIEW not in codings([resource.get("code", {})]):
+            continue
+        if resource.get("status") in _TAKEN_BACK:
+            continue
+        if may_bend(version.body) and why_not_interpretable(resource):
+            yield None
+            continue
+        try:
+            yield observation_to_review(resource, resolve)
+        except UnmappableError:
+            yield None
 
 
 def _issue(resource: JsonObject, task: JsonObject | None) -> Issue:
@@ -193,10 +175,21 @@ def _in_force(history: History, instant: datetime) -> Known[Programme] | None:
     return plan.known if plan and plan.programme.status != "revoked" else None
 
 
-def _cautions(record: Record, caller: Actor, programme: Programme, policy: Policy) -> list[Caution]:
+def _known(view: View, patient: JsonObject, programme: Programme) -> KnownChild:
+    """What the record holds now of the child that matters to cautions."""
+
+    def of_child(type_: str) -> list[JsonObject]:
+        condition = Condition.refers_to("subject", "Patient", patient["id"])
+        return [read_back(one.body) for one in view.search(type_, [condition]).versions]
+
+    screen = programme.screen.reference if programme.screen else None
+    conditions, responses = of_child("Condition"), of_child("QuestionnaireResponse")
+    return known_child(patient, conditions, responses, screen)
+
+
+def _cautions(programme: Programme, known: KnownChild, policy: Policy) -> list[Caution]:
     """As ``/programmes/{id}/cautions`` tells them, by what is known of the child now."""
-    raw = programme.to_json()
-    checked = check_programme(raw, policy=policy, known=People(record, caller, raw).known)
+    checked = check_programme(programme.to_json(), policy=policy, known=known)
     still = [still_open(one) for one in checked.problems if one.kind == "caution"]
     told = [
         *(Caution(one.diagnostics, open=True) for one in still),
@@ -214,12 +207,3 @@ def _child(patient: JsonObject) -> Child:
     except UnmappableError:
         return Child()
     return Child.model_validate(found)
-
-
-def _resolver(view: View) -> Resolve:
-    def resolve(reference: str) -> JsonObject | None:
-        type_, _, id_ = reference.partition("/")
-        found = view.current([(type_, id_)]).get((type_, id_)) if id_ else None
-        return read(found.body) if found else None
-
-    return resolve

@@ -11,11 +11,11 @@ from datetime import date, datetime
 from typing import Literal, TypeVar
 
 from service.fhir.codings import codings
-from service.fhir.json import JsonObject, read
+from service.fhir.json import JsonObject, read_back
 from service.fhir.search.terms import Condition
 from service.mapping.canonical import PROGRAMME, code_system
 from service.mapping.errors import UnmappableError
-from service.mapping.interpretable import why_not_interpretable
+from service.mapping.interpretable import may_bend, why_not_interpretable
 from service.mapping.logs import (
     observation_to_health_state,
     observation_to_pause,
@@ -31,6 +31,7 @@ from service.programme.log import HealthState, Pause, Session
 from service.programme.moments import earliest, latest
 from service.programme.plan import Programme
 from service.record.changes import Actor
+from service.record.past import Kept, Past
 from service.record.record import Record
 from service.record.view import View
 from service.store.contract import Key, Version
@@ -44,7 +45,6 @@ _ACT_CODE = "http://terminology.hl7.org/CodeSystem/v3-ActCode"
 _IN_HOSPITAL = frozenset({"IMP", "ACUTE", "NONACUTE"})
 _TOOK_PLACE = frozenset({"arrived", "triaged", "in-progress", "onleave", "finished"})
 _YEARS = (1900, 2200)
-_A_PAGE = 500
 
 
 def child_history(
@@ -70,8 +70,13 @@ def history_seen(
     programme: str | None = None,
 ) -> History:
     """The same out of one look at the record, also of what is about to be committed."""
-    past = _Past(view, f"Patient/{patient_id}", known_at, now)
-    return _Reading(past, programme).history()
+    past = Past(view, f"Patient/{patient_id}", known_at, now)
+    return history_of(past, past.own("Observation", "subject"), programme)
+
+
+def history_of(past: Past, observations: Sequence[Kept], programme: str | None = None) -> History:
+    """The same for those who have the child's ``observations`` already."""
+    return _Reading(past, programme).history(observations)
 
 
 def plans_and_pauses(
@@ -79,71 +84,17 @@ def plans_and_pauses(
 ) -> History:
     """The plans of one programme and the child's pauses as they are, without reading all logs."""
     with record.view(caller) as view:
-        past = _Past(view, f"Patient/{patient_id}", now, now)
+        past = Past(view, f"Patient/{patient_id}", now, now)
         return _Reading(past, programme).plans_and_pauses()
-
-
-class _Past:
-    """The versions of a child's resources that were current at one time."""
-
-    def __init__(self, view: View, patient: str, known_at: datetime, now: datetime) -> None:
-        self._view = view
-        self.patient = patient
-        self._known_at = known_at
-        self._is_past = known_at < now
-        self._others: dict[str, JsonObject | None] = {}
-
-    def others(self, reference: str) -> JsonObject | None:
-        """What is referred to, as it is."""
-        if reference not in self._others:
-            type_, _, id_ = reference.partition("/")
-            found = self._view.current([(type_, id_)]).get((type_, id_))
-            self._others[reference] = read(found.body) if found else None
-        return self._others[reference]
-
-    def about(self, type_: str, parameter: str, *further: Condition) -> list[Version]:
-        """The child's resources of a type, in the order of their ids."""
-        id_ = self.patient.partition("/")[2]
-        condition = Condition.refers_to(parameter, "Patient", id_)
-        found = self._view.search(type_, [condition, *further]).versions
-        keys = {(version.type, version.id) for version in found}
-        if self._is_past:
-            keys |= self._gone_since(type_)
-        return self.of(dict.fromkeys(sorted(keys)), found)
-
-    def of(self, keys: dict[Key, None], current: Sequence[Version] = ()) -> list[Version]:
-        """Of each resource the version of that time; none where it was not there."""
-        then = {
-            (version.type, version.id): version
-            for version in current
-            if version.instant <= self._known_at
-        }
-        older = [key for key in keys if key not in then]
-        for version in self._view.versions(older):
-            if version.instant <= self._known_at:
-                then[version.type, version.id] = version
-        return [then[key] for key in keys if key in then and not then[key].deleted]
-
-    def _gone_since(self, type_: str) -> set[Key]:
-        """A search finds nothing that was deleted since."""
-        keys: set[Key] = set()
-        cursor = None
-        while True:
-            page = self._view.history(type_, since=self._known_at, count=_A_PAGE, cursor=cursor)
-            keys |= {(version.type, version.id) for version in page.versions if version.deleted}
-            if page.next is None:
-                return keys
-            cursor = page.next
 
 
 @dataclass
 class _Reading:
-    past: _Past
+    past: Past
     programme: str | None
     left_out: list[LeftOut] = field(default_factory=list)
 
-    def history(self) -> History:
-        observations = self._observations()
+    def history(self, observations: Sequence[Kept]) -> History:
         return History(
             plans=list(self._plans()),
             sessions=list(self._entries(observations, "session", observation_to_session)),
@@ -153,35 +104,23 @@ class _Reading:
         )
 
     def plans_and_pauses(self) -> History:
-        observations = self._observations(Condition.has_token("code", _LOG, "pause"))
+        pause = Condition.has_token("code", _LOG, "pause")
+        observations = self.past.own("Observation", "subject", pause)
         return History(
             plans=list(self._plans()),
             pauses=self._pauses(observations),
             left_out=self.left_out,
         )
 
-    def _observations(self, *further: Condition) -> list[tuple[Version, JsonObject]]:
-        return [
-            (version, resource)
-            for version in self.past.about("Observation", "subject", *further)
-            if (resource := self._own(version, "subject")) is not None
-        ]
-
-    def _pauses(self, observations: Sequence[tuple[Version, JsonObject]]) -> list[Known[Pause]]:
+    def _pauses(self, observations: Sequence[Kept]) -> list[Known[Pause]]:
         return [
             *self._entries(observations, "pause", observation_to_pause),
             *self._hospital_stays(),
         ]
 
-    def _own(self, version: Version, element: str) -> JsonObject | None:
-        """None for what was somebody else's at the time."""
-        resource: JsonObject = read(version.body)
-        return resource if target_of(resource.get(element, {})) == self.past.patient else None
-
     def _plans(self) -> Iterator[Known[Programme]]:
-        for version in self.past.about("CarePlan", "subject"):
-            plan = self._own(version, "subject")
-            if plan is None or _HOME_PROGRAMME not in codings(plan.get("category", [])):
+        for version, plan in self.past.own("CarePlan", "subject"):
+            if _HOME_PROGRAMME not in codings(plan.get("category", [])):
                 continue
             if self.programme is not None and not _is_version_of(plan, self.programme):
                 continue
@@ -205,7 +144,7 @@ class _Reading:
             type_, _, id_ = target.partition("/")
             if type_ and id_:
                 keys[type_, id_] = None
-        parts = {f"{one.type}/{one.id}": read(one.body) for one in self.past.of(keys)}
+        parts = {f"{one.type}/{one.id}": read_back(one.body) for one in self.past.of(keys)}
 
         def resolve(reference: str) -> JsonObject | None:
             if reference in parts or reference in targets:
@@ -216,7 +155,7 @@ class _Reading:
 
     def _entries(
         self,
-        observations: Sequence[tuple[Version, JsonObject]],
+        observations: Sequence[Kept],
         kind: Literal["session", "health-state", "pause"],
         read_entry: Callable[[JsonObject, Resolve], Entry],
     ) -> Iterator[Known[Entry]]:
@@ -231,13 +170,12 @@ class _Reading:
             if not _YEARS[0] <= entry.start.year <= _YEARS[1]:
                 self._leave_out(version, kind, "Observation.effective: the date is impossible")
                 continue
-            excluded = _why_not(observation)
+            excluded = _why_not(version, observation)
             yield Known(version.id, version.version, version.instant, entry, excluded)
 
     def _hospital_stays(self) -> Iterator[Known[Pause]]:
-        for version in self.past.about("Encounter", "subject"):
-            stay = self._own(version, "subject")
-            if stay is None or not _is_stay(stay):
+        for version, stay in self.past.own("Encounter", "subject"):
+            if not _is_stay(stay):
                 continue
             if reason := why_not_interpretable(stay):
                 self._leave_out(version, "pause", reason)
@@ -251,10 +189,11 @@ class _Reading:
         self.left_out.append(LeftOut(name, version.version, reason, kind))
 
 
-def _why_not(observation: JsonObject) -> str | None:
+def _why_not(version: Version, observation: JsonObject) -> str | None:
     """Why a log entry must not count: its status, or something that is not understood."""
     status = observation.get("status")
-    return why_not_interpretable(observation) or (None if status in _COUNTED else str(status))
+    reason = why_not_interpretable(observation) if may_bend(version.body) else None
+    return reason or (None if status in _COUNTED else str(status))
 
 
 def _is_version_of(plan: JsonObject, programme: str) -> bool:

@@ -37,6 +37,25 @@ def test_what_is_written_reads_back_value_for_value(value: object) -> None:
 
 
 @given(values)
+def test_what_is_kept_reads_back_as_it_was_read(value: object) -> None:
+    kept = json.write(value)
+    assert same(json.read_back(kept), json.read(kept))
+
+
+@given(st.binary(max_size=60) | st.text('{}[]",:0123456789.eE+-\\utrfn ab\n', max_size=40))
+def test_whatever_is_taken_reads_back_alike(data: bytes | str) -> None:
+    text = data.encode("utf-8", "surrogatepass") if isinstance(data, str) else data
+    with suppress(json.JsonError):
+        read = json.read(text)
+        assert same(json.read_back(text), read)
+
+
+@pytest.mark.parametrize("text", ["-0", "1.50", "[1e999]", '{"a":18446744073709551616}', "\ufeff1"])
+def test_odd_numbers_read_back_alike(text: str) -> None:
+    assert same(json.read_back(text.encode()), json.read(text.encode()))
+
+
+@given(values)
 def test_reads_what_the_standard_library_writes(value: object) -> None:
     text = reference.dumps(value, default=str)
     assert json.read(text) == reference.loads(text, parse_float=Decimal)

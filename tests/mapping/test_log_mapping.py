@@ -14,7 +14,7 @@ from strategies import health_states, pauses, reviews, sessions
 
 from service.fhir.json import JsonObject, write
 from service.fhir.outcome import has_errors
-from service.mapping.interpretable import why_not_interpretable
+from service.mapping.interpretable import may_bend, why_not_interpretable
 from service.mapping.logs import (
     RegimenLink,
     health_state_to_observation,
@@ -202,10 +202,14 @@ def test_what_changes_the_meaning_unseen_stops_use(addition: JsonObject, place: 
     reason = why_not_interpretable({"resourceType": "Observation"} | addition)
     assert reason is not None
     assert reason.startswith(place)
+    assert may_bend(write(addition))
+    assert may_bend(b'{"resourceType":"Observation","implicit\\u0052ules":"https://x.example"}')
 
 
 def test_what_we_write_may_be_used() -> None:
-    assert why_not_interpretable(observed(Session.model_validate(SESSION))) is None
+    observation = observed(Session.model_validate(SESSION))
+    assert why_not_interpretable(observation) is None
+    assert not may_bend(write(observation))
 
 
 def check_valid(observation: JsonObject) -> None:

@@ -6,7 +6,7 @@ from functools import cached_property
 
 from service.pages.rendering import rendered
 from service.pages.review import terms
-from service.pages.review.canvas import Axis, Canvas
+from service.pages.review.canvas import WIDTH, Axis, Canvas
 from service.pages.review.speech import Speech
 from service.pages.review.strip import strip
 from service.pages.review.tables import Tables
@@ -103,6 +103,8 @@ class Picture:
         )  # fmt: skip
 
 
+MOST_SIGNS = 20
+"""So many are told in words, the newest; the chart has all."""
 _TOLD_KINDS = ("done", "part", "open", "unlogged", "paused")
 
 
@@ -129,6 +131,7 @@ def page_values(appointment: Appointment, words: Words) -> dict[str, object]:
         "methods": terms.METHODS,
         "severities": terms.SEVERITIES,
         "endings": terms.ENDINGS,
+        "most_signs": MOST_SIGNS,
         "strip": picture.strip.svg("strip", *titles["strip"]),
         "weekly": picture.weekly.svg("weekly", *titles["weekly"]),
         "course": course.svg("course", *titles["course"]) if course else None,
@@ -152,10 +155,15 @@ def chart_svg(appointment: Appointment, words: Words) -> str:
     return str(canvas.svg("review", " ".join(filter(None, (name, heading))), told, alone=True))
 
 
+_BROADEST = 0.75
+"""Of a bold letter's width to its size, about: a long name is written smaller, not cut."""
+
+
 def _headed(canvas: Canvas, lines: Sequence[str]) -> None:
     for number, line in enumerate(filter(None, lines)):
         canvas.height += 15
-        canvas.label(0, canvas.height, line, bold=number == 0, size=12 if number == 0 else 10)
+        size = min(12.0 if number == 0 else 10.0, WIDTH / (len(line) * _BROADEST))
+        canvas.label(0, canvas.height, line, bold=number == 0, size=size)
     canvas.height += 4
 
 
