@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterator
 from functools import cache
+from gettext import c2py
 from pathlib import Path
 from string import Formatter
 
@@ -102,7 +103,7 @@ def test_only_forms_for_one_and_two_leave_out_the_number(code: str) -> None:
             continue
         for at, form in enumerate(forms(one)):
             if "n" not in placeholders(form):
-                meant = [n for n in range(500) if _form_of(plural, n) == at]
+                meant = [n for n in range(130) if _form_of(plural, n) == at]
                 assert any(n in (1, 2) for n in meant), one.id
 
 
@@ -140,6 +141,7 @@ def test_arabic_is_written_in_arabic_letters() -> None:
 
 def _form_of(plural: str, n: int) -> int:
     """The plural expression, which is C, read by Python's own gettext."""
-    from gettext import c2py
+    return int(_compiled(plural)(n))
 
-    return int(c2py(plural)(n))
+
+_compiled = cache(c2py)
