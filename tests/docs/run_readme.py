@@ -40,6 +40,7 @@ EXPECTED = {
     ),
     "sheet": ('<html lang="ar" dir="rtl">', "Juniper Tambourine", "+44 1632 960001"),
     "safety": ('"type":"collection"', "DetectedIssue", '"resourceType":"Task"', "40 children"),
+    "review": ("Evander Fiddlestring", "123 of 215", "Open finding:", "Blowing felt too easy"),
     "registry": ("adherence", "k-anonymised"),
     "bulk": ("0 updated, 0 unchanged, 0 refused", '"complete":true', " 0 flaws"),
     "postgresql": ("0 unchanged, 0 refused", " 0 flaws"),

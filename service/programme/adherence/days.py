@@ -1,7 +1,7 @@
 """An answer day by day: what was due, what was done, and how the child was."""
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Literal
@@ -25,7 +25,8 @@ class Day:
     ``due`` occurrences stand on it, ``done`` of them were fulfilled (those of a week perhaps by a
     session of another day). ``sessions`` were done on it, whether or not they were due, ``rows``
     came from home for it. On an "open" day something was due, a row came, and nothing due was
-    fulfilled; of an "unlogged" one nothing is known, which is not refusal.
+    fulfilled; of an "unlogged" one nothing is known, which is not refusal. ``state`` is that of
+    what was due; where nothing was, that at mid-day.
     """
 
     day: date
@@ -53,22 +54,24 @@ def days(result: Adherence, history: History, zones: ZoneLookup = zone) -> tuple
     )
 
 
-def _day(timeline: Timeline, day: date, ledger: Iterable[LedgerRow], rows: Iterable[bool]) -> Day:
+def _day(timeline: Timeline, day: date, ledger: Sequence[LedgerRow], rows: Sequence[bool]) -> Day:
     due = [row for row in ledger if not row.paused]
     done = sum(row.credit is not None for row in due)
-    told = list(rows)
-    unwell, standing = _at_mid_day(timeline, day)
-    kind: DayKind = _kind_of_due(len(due), done, bool(told)) if due else standing
-    if not due and kind == "not-due" and any(row.paused for row in ledger):
+    if due:
+        unwell = any(row.state == "unwell" for row in due)
+        kind = _kind_of_due(len(due), done, bool(rows))
+    else:
+        unwell, kind = _at_mid_day(timeline, day)
+    if ledger and kind == "not-due":
         kind = "paused"
     return Day(
         day=day,
         kind=kind,
-        state="unwell" if unwell or any(row.state == "unwell" for row in ledger) else "well",
+        state="unwell" if unwell else "well",
         due=len(due),
         done=done,
-        sessions=sum(told),
-        rows=len(told),
+        sessions=sum(rows),
+        rows=len(rows),
     )
 
 
