@@ -41,6 +41,10 @@ class Span:
         start = max(self.start, other.start)
         return Span(start, max(start, min(self.end, other.end)))
 
+    def meets(self, other: "Span") -> bool:
+        """Whether they have any time in common."""
+        return max(self.start, other.start) < min(self.end, other.end)
+
     def middle(self) -> datetime:
         """The instant half-way."""
         return self.start + (self.end - self.start) / 2
@@ -65,6 +69,10 @@ class Calendar:
 
     def day_of(self, instant: datetime) -> date:
         """The child's day that holds the instant."""
+        written = instant.date()
+        bounds = None if self._since else self.bounds(written)
+        if bounds is not None and bounds[0] <= instant < bounds[1]:
+            return written
         index = self._index(instant)
         stretch = self._stretches[index]
         clock = instant.astimezone(stretch.zone).replace(tzinfo=None)

@@ -3,9 +3,10 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from functools import lru_cache
 from itertools import count
 from math import ceil
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from service.programme.calendar import Calendar, Span
 from service.programme.rates import Rate
@@ -19,8 +20,7 @@ Clock = tuple[time, int]
 """A clock time and minutes from it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Occurrence:
+class Occurrence(NamedTuple):
     """One time that something is to be done.
 
     ``start`` and ``end`` (not included) are its window, ``at`` the instant at which it stands,
@@ -138,9 +138,15 @@ def _places(
 
 def middles(window: Span, parts: int) -> Iterator[datetime]:
     """The middle of each of so many equal parts of a window."""
-    length = (window.end - window.start) / parts
-    for k in range(parts):
-        yield window.start + length * k + length / 2
+    start = window.start
+    for offset in _middles_of(window.end - start, parts):
+        yield start + offset
+
+
+@lru_cache(maxsize=256)
+def _middles_of(length: timedelta, parts: int) -> tuple[timedelta, ...]:
+    part = length / parts
+    return tuple(part * k + part / 2 for k in range(parts))
 
 
 def _chosen(clocks: Sequence[Clock], often: int) -> list[Clock]:

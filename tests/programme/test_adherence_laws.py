@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from service.programme.adherence import Adherence, History, Known, LeftOut, adherence
 from service.programme.adherence.cohort import group_adherence
+from service.programme.adherence.counting import counted
 from service.programme.adherence.series import weeks
 from service.programme.intervals import wilson
 from service.programme.log import Session
@@ -229,6 +230,26 @@ def test_a_group_is_its_children(children: list[History]) -> None:
     rows = group.row_counts
     assert rows.received == sum(answer.row_counts.received for answer in answers)
     assert rows.placed + rows.unplaced + rows.excluded == rows.received
+
+
+@given(
+    what=histories_of_one_child(),
+    lost=st.integers(0, 2),
+    technique=st.sampled_from([None, "opep", "pep"]),
+    cut=st.integers(0, 19),
+)
+@settings(max_examples=300)
+def test_what_is_counted_for_a_group_is_the_answer_for_the_child(
+    what: History, lost: int, technique: str | None, cut: int
+) -> None:
+    left_out = [LeftOut(f"Observation/{k}", 1, "no technique", "session") for k in range(lost)]
+    odd, last = replace(what, left_out=left_out), FIRST + timedelta(days=cut)
+    answer = adherence(odd, FIRST, last, known_at=LATER, now=LATER, technique=technique)
+    found = counted(odd, FIRST, last, known_at=LATER, technique=technique)
+    assert found.figures == answer.figures
+    assert (found.row_counts, found.endings) == (answer.row_counts, answer.endings)
+    days = (answer.observed_days, answer.unlogged_days)
+    assert (found.observed_days, found.unlogged_days) == days
 
 
 @given(what=histories_of_one_child())

@@ -5,21 +5,20 @@ was then; a later correction of a plan, a state or a session changes the answer 
 that one as it was.
 """
 
+from collections.abc import Callable, Iterator
 from datetime import date, datetime, timedelta
+from fractions import Fraction
 
-from service.programme.adherence.dose import share
-from service.programme.adherence.due import Due, due_around
+from service.programme.adherence.due import Due
 from service.programme.adherence.figures import (
     FIGURES,
     Figure,
     FigureName,
     LedgerRow,
-    Reason,
     figures,
-    split,
 )
-from service.programme.adherence.history import History, Known, LeftOut, as_known
-from service.programme.adherence.matching import Ending, Matching, match
+from service.programme.adherence.history import History, Known, LeftOut
+from service.programme.adherence.matching import Ending
 from service.programme.adherence.result import (
     RULE_VERSION,
     Adherence,
@@ -34,6 +33,7 @@ from service.programme.adherence.silence import (
     silent_spells,
 )
 from service.programme.adherence.timeline import Timeline
+from service.programme.adherence.working import Worked, why_no_rows, work_out
 from service.programme.calendar import Calendar, Span
 from service.programme.log import Session
 from service.programme.plan import Programme
@@ -78,88 +78,67 @@ def adherence(
     it as an alternative is among it. Whether a day has a log is asked of all techniques. Raises
     ``ValueError`` when ``last`` comes before ``first``.
     """
-    if last < first:
-        raise ValueError("the last day comes before the first")
-    timeline = Timeline(history, known_at, zones)
-    asked = timeline.calendar.span(first, last)
-    due = due_around(timeline, asked)
-    sessions = as_known(history.sessions, known_at)
-    matching = match(due, sessions, timeline)
-    received = _received(sessions, matching, timeline, first, last)
-    logged = {row.day for row in received if row.is_log}
-    ledger = _ledger(timeline, due, matching, logged, first, last)
+    worked = work_out(history, first, last, known_at, zones)
+    timeline = worked.timeline
+    received = tuple(_received(worked, technique))
+    ledger = _ledger(worked)
     if technique is not None:
-        received = _received_of(technique, received, due, matching)
         ledger = [row for row in ledger if row.technique == technique]
     due_days = {row.day for row in ledger if not row.paused}
-    silent = silent_days(timeline, first, last, logged)
-    no_rows = _why_no_rows(timeline, asked)
+    silent = silent_days(timeline, first, last, worked.logged)
+    no_rows = why_no_rows(worked)
     return Adherence(
         first=first,
         last=last,
         known_at=known_at,
         computed_at=now,
         figures=figures(ledger, no_rows),
-        splits=split(ledger, no_rows),
+        no_rows=no_rows,
         ledger=tuple(ledger),
         received=received,
-        observed_days=len(due_days & logged),
-        unlogged_days=len(due_days - logged),
-        silent_spells=silent_spells(silent, logged, [row.day for row in ledger if not row.paused]),
-        plans=_plans_used(timeline, asked),
+        observed_days=len(due_days & worked.logged),
+        unlogged_days=len(due_days - worked.logged),
+        silent_spells=silent_spells(
+            silent, worked.logged, [row.day for row in ledger if not row.paused]
+        ),
+        plans=_plans_used(timeline, worked.asked),
         left_out=tuple(history.left_out),
         zone_data=ZONE_DATA_VERSION,
         technique=technique,
     )
 
 
-def _received(
-    sessions: list[Known[Session]], matching: Matching, timeline: Timeline, first: date, last: date
-) -> tuple[Received, ...]:
-    rows: list[Received] = []
-    for session in sorted(sessions, key=lambda one: (one.value.start, one.id)):
-        start, ending = session.value.start, matching.ending_of[session.id]
-        day = timeline.calendar.day_of(start)
-        if first <= day <= last or ending == "doubtful":
-            paused = timeline.is_paused(start, timeline.plan_at(start))
-            rows.append(Received(session, day, ending, paused))
-    return tuple(rows)
+def _received(worked: Worked[Session], technique: str | None) -> Iterator[Received]:
+    timeline = worked.timeline
+    for row, ending in worked.received_of(technique):
+        paused = timeline.is_paused(row.start, timeline.plan_at(row.start))
+        yield Received(row.known, row.day, ending, paused)
 
 
-def _received_of(
-    technique: str, received: tuple[Received, ...], due: list[Due], matching: Matching
-) -> tuple[Received, ...]:
-    """Rows of the technique: by what they fulfilled, or by what they say where that is nothing."""
-    fulfilled = {
-        session.id: due[index].regimen.technique for index, session in matching.session_of.items()
-    }
-    return tuple(
-        row
-        for row in received
-        if fulfilled.get(row.session.id, row.session.value.technique) == technique
-    )
+def _ledger(worked: Worked[Session]) -> list[LedgerRow]:
+    clocks: dict[datetime, datetime] = {}
 
+    def local(instant: datetime) -> datetime:
+        if instant not in clocks:
+            clocks[instant] = worked.timeline.calendar.local(instant)
+        return clocks[instant]
 
-def _ledger(
-    timeline: Timeline,
-    due: list[Due],
-    matching: Matching,
-    logged: set[date],
-    first: date,
-    last: date,
-) -> list[LedgerRow]:
     rows = [
-        _ledger_row(timeline, one, matching.session_of.get(index), one.occurrence.day in logged)
-        for index, one in enumerate(due)
-        if first <= one.occurrence.day <= last
+        _ledger_row(local, one, credit, share, one.occurrence.day in worked.logged)
+        for one, credit, share in worked.due_rows()
     ]
-    return sorted(rows, key=lambda row: (row.day, row.at, row.regimen))
+    rows.sort(key=lambda row: (row.day, row.at, row.regimen))
+    return rows
 
 
 def _ledger_row(
-    timeline: Timeline, one: Due, credit: Known[Session] | None, logged: bool
+    local: Callable[[datetime], datetime],
+    one: Due,
+    credit: Known[Session] | None,
+    share: Fraction | None,
+    logged: bool,
 ) -> LedgerRow:
-    occurrence, plan, local = one.occurrence, one.plan.known, timeline.calendar.local
+    occurrence, plan = one.occurrence, one.plan.known
     return LedgerRow(
         day=occurrence.day,
         at=local(occurrence.at),
@@ -175,13 +154,9 @@ def _ledger_row(
         state="unwell" if one.unwell else "well",
         paused=one.paused,
         credit=credit,
-        share=share(one.regimen.dose, credit.value if credit else None),
+        share=share,
         logged=logged,
     )
-
-
-def _why_no_rows(timeline: Timeline, asked: Span) -> Reason:
-    return "no-schedule" if _plans_used(timeline, asked) else "no-plan"
 
 
 def _plans_used(timeline: Timeline, asked: Span) -> tuple[PlanUsed, ...]:

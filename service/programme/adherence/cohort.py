@@ -11,15 +11,30 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from fractions import Fraction
-from typing import Final, Literal
+from typing import Final, Literal, Protocol
 
 from service.programme.adherence.figures import FIGURES, Figure, FigureName
 from service.programme.adherence.matching import Ending
-from service.programme.adherence.result import RULE_VERSION, Adherence, RowCounts
+from service.programme.adherence.result import RULE_VERSION, RowCounts
 from service.programme.intervals import mean_with_interval
 from service.programme.zones import ZONE_DATA_VERSION
 
 METHOD: Final = "mean of children's scores; Student's t over children, 95%, cut at 0 and 1"
+
+
+class ChildAnswer(Protocol):
+    """What a group's answer takes of a child's: ``Adherence``, or ``Counted``."""
+
+    @property
+    def figures(self) -> Mapping[FigureName, Figure]: ...
+    @property
+    def observed_days(self) -> int: ...
+    @property
+    def unlogged_days(self) -> int: ...
+    @property
+    def row_counts(self) -> RowCounts: ...
+    @property
+    def endings(self) -> Counter[Ending]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +79,7 @@ class GroupAdherence:
 
 
 def group_adherence(
-    children: Iterable[Adherence],
+    children: Iterable[ChildAnswer],
     first: date,
     last: date,
     *,

@@ -2,12 +2,18 @@
 
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
+from typing import Final
 
-from service.programme.adherence.overlap import end_of
+from service.programme.adherence.history import Logged
+from service.programme.adherence.placing import end_of
 from service.programme.dose import Dose
-from service.programme.log import Session
 
 _SECONDS_IN_MINUTE = 60
+_NOTHING: Final = Fraction(0)
+_ALL: Final = Fraction(1)
+
+Number = int | Decimal | Fraction
 
 
 def prescribed(dose: Dose | None) -> Fraction | None:
@@ -20,22 +26,31 @@ def prescribed(dose: Dose | None) -> Fraction | None:
     return None if count is None else Fraction(count)
 
 
-def share(dose: Dose | None, session: Session | None) -> Fraction | None:
+def share(dose: Dose | None, session: Logged | None) -> Fraction | None:
     """Done over prescribed, at most 1; 0 without a session; None for a dose without a basis.
 
     A session that gives no number counts as the whole dose when it was complete and as nothing
     when it was partial: how much a partial session did is unknown, and the figure is then too low
     rather than too high.
     """
-    target = prescribed(dose)
+    return share_of(dose, prescribed(dose), session)
+
+
+def share_of(dose: Dose | None, target: Fraction | None, session: Logged | None) -> Fraction | None:
+    """The same where it is known by what the dose is compared."""
     if dose is None or not target:
         return None
     if session is None:
-        return Fraction(0)
+        return _NOTHING
     done = _done(dose, session)
     if done is None:
-        return Fraction(session.outcome == "complete")
-    return min(Fraction(1), done / target)
+        return _ALL if session.outcome == "complete" else _NOTHING
+    return _of_target(done, target)
+
+
+@lru_cache(maxsize=4096)
+def _of_target(done: Number, target: Fraction) -> Fraction:
+    return min(_ALL, Fraction(done) / target)
 
 
 def _minutes(dose: Dose) -> Fraction | None:
@@ -47,13 +62,12 @@ def _minutes(dose: Dose) -> Fraction | None:
     return Fraction(drained) or None
 
 
-def _done(dose: Dose, session: Session) -> Fraction | None:
+def _done(dose: Dose, session: Logged) -> Number | None:
     if dose.basis == "minutes":
         if session.minutes is not None:
-            return Fraction(session.minutes)
+            return session.minutes
         if session.end is None:
             return None
         elapsed = end_of(session) - session.start
         return Fraction(elapsed.total_seconds()) / _SECONDS_IN_MINUTE
-    count = session.cycles if dose.basis == "cycles" else session.sets
-    return None if count is None else Fraction(count)
+    return session.cycles if dose.basis == "cycles" else session.sets

@@ -1,8 +1,8 @@
 """What was due: the occurrences of every regimen, kept where plan, state and schedule agree."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import timedelta
+from typing import NamedTuple
 
 from service.programme.adherence.timeline import Plan, Timeline
 from service.programme.calendar import Span
@@ -18,8 +18,7 @@ Line = tuple[str, str]
 """A regimen by its key, or a group of alternatives by its name."""
 
 
-@dataclass(frozen=True, slots=True)
-class Due:
+class Due(NamedTuple):
     """One occurrence that was due, or that a pause excused.
 
     ``techniques`` and ``keys`` are what fulfils it: its own, or those of all its alternatives.

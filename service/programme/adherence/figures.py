@@ -1,11 +1,10 @@
 """The five figures, each a sum over the ledger."""
 
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from fractions import Fraction
-from typing import Literal, get_args
+from typing import Literal, Protocol, get_args
 
 from service.programme.adherence.history import Known
 from service.programme.dose import DoseBasis
@@ -20,6 +19,36 @@ Reason = Literal[
 State = Literal["well", "unwell"]
 SplitBy = Literal["source", "technique", "state"]
 Figures = Mapping[FigureName, "Figure"]
+
+
+class DueRow(Protocol):
+    """What the figures ask of one occurrence."""
+
+    @property
+    def day(self) -> date: ...
+    @property
+    def by_day(self) -> bool: ...
+    @property
+    def paused(self) -> bool: ...
+    @property
+    def done(self) -> bool: ...
+    @property
+    def share(self) -> Fraction | None: ...
+    @property
+    def logged(self) -> bool: ...
+
+
+@dataclass(slots=True)
+class CountedRow:
+    """An occurrence with that only, and its technique; see ``LedgerRow``."""
+
+    day: date
+    by_day: bool
+    technique: str
+    paused: bool
+    done: bool
+    share: Fraction | None
+    logged: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +79,11 @@ class LedgerRow:
     logged: bool
 
     @property
+    def done(self) -> bool:
+        """Whether a session fulfilled it."""
+        return self.credit is not None
+
+    @property
     def status(self) -> Literal["paused", "done", "open"]:
         """What became of it in one word; open is not "not done": nobody may have logged."""
         if self.paused:
@@ -75,35 +109,86 @@ class Figure:
     reason: Reason | None = None
 
 
-def figures(rows: Sequence[LedgerRow], no_rows: Reason) -> dict[FigureName, Figure]:
+def figures(rows: Sequence[DueRow], no_rows: Reason) -> dict[FigureName, Figure]:
     """The figures of some rows; ``no_rows`` is the reason to give where there is none."""
-    due = [row for row in rows if not row.paused]
-    logged = [row for row in rows if row.logged]
-    dosed = [row for row in rows if row.share is not None]
+    sums = _Sums()
+    for row in rows:
+        sums.add(row)
     nothing: Reason = no_rows if not rows else "all-paused"
-    days, paused_days = _days(rows)
-    no_days: Reason = "no-daily-regimen" if due else nothing
+    days = [(due, done) for due, done in sums.days.values() if due]
+    paused_days = len(sums.days) - len(days)
+    no_days: Reason = "no-daily-regimen" if sums.due else nothing
     return {
-        "sessions": sessions_figure(rows, no_rows),
-        "days": _count((all(map(_is_done, day)) for day in days), paused_days, no_days),
-        "any": _count((any(map(_is_done, day)) for day in days), paused_days, no_days),
+        "sessions": _count(sums.done, sums.due, sums.paused, nothing),
+        "days": _count(sum(due == done for due, done in days), len(days), paused_days, no_days),
+        "any": _count(sum(done > 0 for _, done in days), len(days), paused_days, no_days),
         "logged": _count(
-            (_is_done(row) for row in logged if not row.paused),
-            sum(row.paused for row in logged),
-            "nothing-logged" if due else nothing,
+            sums.logged_done,
+            sums.logged_due,
+            sums.logged_paused,
+            "nothing-logged" if sums.due else nothing,
         ),
         "dose": _mean(
-            [row.share for row in dosed if row.share is not None and not row.paused],
-            sum(row.paused for row in dosed),
-            "no-dose-basis" if due else nothing,
+            sums.total_share(),
+            sums.dosed,
+            sums.dosed_paused,
+            "no-dose-basis" if sums.due else nothing,
         ),
     }
 
 
-def sessions_figure(rows: Sequence[LedgerRow], no_rows: Reason) -> Figure:
+@dataclass(slots=True)
+class _Sums:
+    """What one walk over the rows adds up; ``days``: how much was due and done by the day."""
+
+    due: int = 0
+    done: int = 0
+    paused: int = 0
+    logged_due: int = 0
+    logged_done: int = 0
+    logged_paused: int = 0
+    dosed: int = 0
+    dosed_paused: int = 0
+    days: dict[date, list[int]] = field(default_factory=dict)
+    shares: dict[int, int] = field(default_factory=dict)
+
+    def add(self, row: DueRow) -> None:
+        """One more row."""
+        if row.paused:
+            self._add_paused(row)
+            return
+        done = row.done
+        self.due += 1
+        self.done += done
+        if row.logged:
+            self.logged_due += 1
+            self.logged_done += done
+        if row.by_day:
+            day = self.days.setdefault(row.day, [0, 0])
+            day[0] += 1
+            day[1] += done
+        if (share := row.share) is not None:
+            self.dosed += 1
+            of = share.denominator  # sums of whole numbers: adding fractions one by one is slow
+            self.shares[of] = self.shares.get(of, 0) + share.numerator
+
+    def _add_paused(self, row: DueRow) -> None:
+        self.paused += 1
+        self.logged_paused += row.logged
+        self.dosed_paused += row.share is not None
+        if row.by_day:
+            self.days.setdefault(row.day, [0, 0])
+
+    def total_share(self) -> Fraction:
+        """All shares together."""
+        return sum((Fraction(parts, of) for of, parts in self.shares.items()), Fraction(0))
+
+
+def sessions_figure(rows: Sequence[DueRow], no_rows: Reason) -> Figure:
     """The first of the figures alone: matched of due."""
-    due = [row for row in rows if not row.paused]
-    return _count(map(_is_done, due), len(rows) - len(due), no_rows if not rows else "all-paused")
+    due = [row.done for row in rows if not row.paused]
+    paused = len(rows) - len(due)
+    return _count(sum(due), len(due), paused, no_rows if not rows else "all-paused")
 
 
 def split(
@@ -138,31 +223,14 @@ def _recorded_by(rows: Sequence[LedgerRow], source: RecordedBy) -> list[LedgerRo
     ]
 
 
-def _is_done(row: LedgerRow) -> bool:
-    return row.credit is not None
-
-
-def _days(rows: Sequence[LedgerRow]) -> tuple[list[list[LedgerRow]], int]:
-    """The due rows of each day with anything due by the day, and the number of paused days."""
-    by_day: defaultdict[date, list[LedgerRow]] = defaultdict(list)
-    for row in rows:
-        if row.by_day:
-            by_day[row.day].append(row)
-    due = [[row for row in day if not row.paused] for day in by_day.values()]
-    return [day for day in due if day], sum(not day for day in due)
-
-
-def _count(successes: Iterable[bool], paused: int, reason: Reason) -> Figure:
-    outcomes = list(successes)
-    done, trials = sum(outcomes), len(outcomes)
+def _count(done: int, trials: int, paused: int, reason: Reason) -> Figure:
     if trials == 0:
         return Figure(Fraction(0), 0, paused, None, reason=reason)
     low, high = wilson(done, trials)
     return Figure(Fraction(done), trials, paused, done / trials, low, high)
 
 
-def _mean(shares: Sequence[Fraction], paused: int, reason: Reason) -> Figure:
-    total = sum(shares, Fraction(0))
+def _mean(total: Fraction, shares: int, paused: int, reason: Reason) -> Figure:
     if not shares:
         return Figure(total, 0, paused, None, reason=reason)
-    return Figure(total, len(shares), paused, float(total / len(shares)))
+    return Figure(total, shares, paused, float(total / shares))

@@ -3,17 +3,47 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Generic, Literal, TypeVar
+from decimal import Decimal
+from typing import Generic, Literal, Protocol, TypeVar
 
-from service.programme.log import HealthState, Pause, Session
+from service.programme.log import HealthState, Outcome, Pause, RecordedBy, Session
 from service.programme.plan import Programme
 
 T = TypeVar("T")
+T_co = TypeVar("T_co", covariant=True)
 LeftOutKind = Literal["plan", "session", "health-state", "pause"]
 
 
+class Logged(Protocol):
+    """What adherence asks of a session: all of ``Session`` that it rests on, and no more."""
+
+    @property
+    def technique(self) -> str: ...
+    @property
+    def regimen(self) -> str | None: ...
+    @property
+    def start(self) -> datetime: ...
+    @property
+    def end(self) -> datetime | None: ...
+    @property
+    def recorded_by(self) -> RecordedBy: ...
+    @property
+    def outcome(self) -> Outcome: ...
+    @property
+    def minutes(self) -> Decimal | int | None: ...
+    @property
+    def cycles(self) -> int | None: ...
+    @property
+    def sets(self) -> int | None: ...
+    @property
+    def clock(self) -> str | None: ...
+
+
+S_co = TypeVar("S_co", bound=Logged, covariant=True)
+
+
 @dataclass(frozen=True, slots=True)
-class Known(Generic[T]):
+class Known(Generic[T_co]):
     """One stored version of one thing.
 
     ``id`` is the record's own (for a plan, that of the CarePlan version of the prescription, not
@@ -24,7 +54,7 @@ class Known(Generic[T]):
     id: str
     version: int
     known_at: datetime
-    value: T
+    value: T_co
     excluded: str | None = None
 
 
@@ -39,17 +69,22 @@ class LeftOut:
 
 
 @dataclass(frozen=True, slots=True)
-class History:
+class HistoryOf(Generic[S_co]):
     """All stored versions of a child's plans, sessions, states and pauses.
 
     ``left_out`` is what could not even be read, to be shown with the answer.
     """
 
     plans: Sequence[Known[Programme]] = ()
-    sessions: Sequence[Known[Session]] = ()
+    sessions: Sequence[Known[S_co]] = ()
     states: Sequence[Known[HealthState]] = ()
     pauses: Sequence[Known[Pause]] = ()
     left_out: Sequence[LeftOut] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class History(HistoryOf[Session]):
+    """The same with all that the sessions say."""
 
 
 def as_known(things: Iterable[Known[T]], known_at: datetime) -> list[Known[T]]:

@@ -1,11 +1,19 @@
 """The answer: figures, what they sum, and what they rest on."""
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cached_property
 
-from service.programme.adherence.figures import Figure, FigureName, LedgerRow, SplitBy
+from service.programme.adherence.figures import (
+    Figure,
+    FigureName,
+    LedgerRow,
+    Reason,
+    SplitBy,
+    split,
+)
 from service.programme.adherence.history import Known, LeftOut
 from service.programme.adherence.matching import Ending
 from service.programme.adherence.silence import SilentSpell
@@ -62,13 +70,25 @@ class RowCounts:
     excluded: int
 
 
-@dataclass(frozen=True, slots=True)
+def row_counts(endings: Counter[Ending], left_out: Sequence[LeftOut]) -> RowCounts:
+    """Of rows that ended so, and of those that could not be read."""
+    unreadable = sum(one.kind == "session" for one in left_out)
+    return RowCounts(
+        received=endings.total() + unreadable,
+        placed=sum(endings[ending] for ending in _PLACED),
+        unplaced=endings["doubtful"],
+        excluded=endings["excluded"] + unreadable,
+    )
+
+
+@dataclass(frozen=True)
 class Adherence:
     """One child's adherence from ``first`` to ``last``, days included, in the child's own zone.
 
     It is what was known at ``known_at``; ``computed_at`` is when it was worked out. Rows with a
     doubtful clock belong to no day, so every answer lists all of them. Of the days with anything
-    due, ``observed_days`` have a log and ``unlogged_days`` have none.
+    due, ``observed_days`` have a log and ``unlogged_days`` have none. ``no_rows`` is why there is
+    no score where nothing was due.
     """
 
     first: date
@@ -76,7 +96,7 @@ class Adherence:
     known_at: datetime
     computed_at: datetime
     figures: Mapping[FigureName, Figure]
-    splits: Mapping[SplitBy, Mapping[str, Mapping[FigureName, Figure]]]
+    no_rows: Reason
     ledger: tuple[LedgerRow, ...]
     received: tuple[Received, ...]
     observed_days: int
@@ -87,6 +107,11 @@ class Adherence:
     zone_data: str
     rule_version: str = RULE_VERSION
     technique: str | None = None
+
+    @cached_property
+    def splits(self) -> Mapping[SplitBy, Mapping[str, Mapping[FigureName, Figure]]]:
+        """The figures by who recorded, by technique and by state of health."""
+        return split(self.ledger, self.no_rows)
 
     @property
     def endings(self) -> Counter[Ending]:
@@ -100,11 +125,4 @@ class Adherence:
         Rows without a day (those of a doubtful clock, those that could not be read) are among the
         rows of every answer, whatever days it is about.
         """
-        endings = self.endings
-        unreadable = sum(one.kind == "session" for one in self.left_out)
-        return RowCounts(
-            received=len(self.received) + unreadable,
-            placed=sum(endings[ending] for ending in _PLACED),
-            unplaced=endings["doubtful"],
-            excluded=endings["excluded"] + unreadable,
-        )
+        return row_counts(self.endings, self.left_out)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import pairwise
 
-from service.programme.adherence.history import History, Known, as_known
+from service.programme.adherence.history import HistoryOf, Known, Logged, as_known
 from service.programme.calendar import BEGINNING, END, Calendar, Span, Stretch
 from service.programme.log import HealthState
 from service.programme.plan import Programme
@@ -46,7 +46,7 @@ class InForce:
 class Timeline:
     """What held at each instant, as it was known at one time."""
 
-    def __init__(self, history: History, known_at: datetime, zones: ZoneLookup) -> None:
+    def __init__(self, history: HistoryOf[Logged], known_at: datetime, zones: ZoneLookup) -> None:
         known = as_known(history.plans, known_at)
         able = (_plan(one, zones) for one in known if _can_be_in_force(one))
         self.plans = [plan for plan in able if plan is not None]
@@ -59,7 +59,9 @@ class Timeline:
             for pause in as_known(history.pauses, known_at)
             if pause.excluded is None
         ]
-        self._holds = {plan.known.id: _holds(plan, self.calendar) for plan in self.plans}
+        self._pauses_of = {
+            plan.known.id: [*self._pauses, *_holds(plan, self.calendar)] for plan in self.plans
+        }
 
     def plan_at(self, instant: datetime) -> Plan | None:
         """The plan in force, if any."""
@@ -75,8 +77,8 @@ class Timeline:
 
     def is_paused(self, instant: datetime, plan: Plan | None = None) -> bool:
         """Whether nothing is due: a pause of the child's, or a hold of the plan's."""
-        spans = self._pauses if plan is None else [*self._pauses, *self._holds[plan.known.id]]
-        return any(span.holds(instant) for span in spans)
+        spans = self._pauses if plan is None else self._pauses_of[plan.known.id]
+        return any(span.start <= instant < span.end for span in spans) if spans else False
 
     def _latest_known_first(
         self, states: Iterable[Known[HealthState]], known_at: datetime
