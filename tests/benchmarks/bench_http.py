@@ -21,16 +21,15 @@ caller without HTTP.
 
 import os
 import sys
-import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
-from pathlib import Path
 from statistics import median
 
 import httpx
+import scratch
 import wrk
 from documents import many_sessions
-from engines import ENGINES, postgres_address
+from engines import ENGINES
 from plain_driver import DRIVERS, last_key, lines_between, make_tables
 from processes import database_of, listening_at, served_peer
 from served_process import served
@@ -90,12 +89,9 @@ class Place:
 
     def __init__(self, engine: str) -> None:
         self.engine = engine
-        self.folder = Path(tempfile.mkdtemp(prefix="airway-bench-"))
-        self.store = str(self.folder / "store.db")
-        self._watched = {}
-        if engine == "postgresql":
-            self.store = postgres_address(self.folder)
-            self._watched["database"] = database_of(self.store)
+        self.folder = scratch.folder()
+        self.store = scratch.store_in(self.folder, engine)
+        self._watched = {} if engine == "sqlite" else {"database": database_of(self.store)}
 
     def processes(self, address: str):
         return {"service": listening_at(address)} | self._watched

@@ -14,13 +14,12 @@ the turns. The machine's cores are shared by everything that runs, a database se
 
 import os
 import sys
-import tempfile
 import time
 from collections import Counter
 from collections.abc import Sequence
 from itertools import islice
-from pathlib import Path
 
+import scratch
 from documents import many_sessions
 from engines import ENGINES
 from plain_driver import DRIVERS, Lines, Postgres, last_key, lines_between, make_tables
@@ -49,7 +48,7 @@ def main() -> None:
 def loads(engine: str, rows: int) -> None:
     sent = many_sessions(rows * (TURNS + 1))
     portions = [[write(one) + b"\n" for one in islice(sent, rows)] for _ in range(TURNS + 1)]
-    folders = [Path(tempfile.mkdtemp(prefix="airway-bench-")) for _ in range(3)]
+    folders = [scratch.folder() for _ in range(3)]
     maker, store = build_maker(), ENGINES[engine](folders[0])
     record, source = build_record(store, maker.validator), DRIVERS[engine](folders[0])
     targets = {"bare inserts": DRIVERS[engine](folders[1])}

@@ -14,14 +14,13 @@ each quarter; the last is judged beside the second, since a fresh process fills 
 import os
 import random
 import sys
-import tempfile
 from collections.abc import Iterator
-from pathlib import Path
 
 import httpx
+import scratch
 import wrk
 from documents import many_sessions
-from engines import ENGINES, postgres_address
+from engines import ENGINES
 from processes import listening_at
 from served_process import served
 from turns import verdict
@@ -44,9 +43,8 @@ def main() -> None:
 
 
 def memory(engine: str, count: int) -> None:
-    folder = Path(tempfile.mkdtemp(prefix="airway-bench-"))
-    store = str(folder / "store.db") if engine == "sqlite" else postgres_address(folder)
-    with served(store, folder) as address:
+    folder = scratch.folder()
+    with served(scratch.store_in(folder, engine), folder) as address:
         with httpx.Client(base_url=address, headers=_TYPED) as client:
             for one in many_sessions(STORED, children=CHILDREN):
                 path = f"/fhir/Observation/{one['id']}"

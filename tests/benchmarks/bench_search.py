@@ -3,32 +3,32 @@
 
 By hand, from the project's folder, with wrk installed (on Debian: ``apt install wrk``):
 
-    PYTHONPATH=.:tests:tests/benchmarks python tests/benchmarks/bench_search.py [large] [small]
+    PYTHONPATH=.:tests:tests/benchmarks python tests/benchmarks/bench_search.py
 
-Session Observations are 1,000,000 and 10,000 unless told otherwise, of one child for every 500:
-a record grows by children, each with about eight months of two sessions a day. They are put into
-the store with all their index rows, without being checked; that takes its time and is told. A
-search asks for a random fortnight of a random child: 28 resources, in one page.
+Session Observations are 1,000,000 and 10,000 unless ``--large`` and ``--small`` say otherwise, on
+both engines or on the one that ``--engine`` names; a million take some 10 GB. There is one child
+for every 500: a record grows by children, each with about eight months of two sessions a day. They
+are put into the store with all their index rows, without being checked; that takes its time and is
+told. A search asks for a random fortnight of a random child: 28 resources, in one page.
 
 Over HTTP one client waits for each answer; the same without HTTP shows what the store alone takes.
 Both records take turns, query by query the same kind; figures are medians in milliseconds.
 """
 
+import argparse
 import os
 import random
-import sys
-import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack
 from datetime import UTC, date, datetime, timedelta
 from itertools import islice
-from pathlib import Path
 from statistics import median
 
+import scratch
 import wrk
 from documents import many_sessions
-from engines import ENGINES, postgres_address
+from engines import ENGINES
 from processes import listening_at
 from search_language import found_by, parse
 from served_process import served
@@ -65,11 +65,9 @@ class Filled:
 
     def __init__(self, engine: str, count: int, validator) -> None:
         self.count, self.children = count, max(1, count // SESSIONS)
-        self.folder = Path(tempfile.mkdtemp(prefix="airway-bench-"))
+        self.folder = scratch.folder()
         self.store: Store = ENGINES[engine](self.folder)
-        self.where = str(self.folder / "store.db")
-        if engine == "postgresql":
-            self.where = postgres_address(self.folder)
+        self.where = scratch.store_in(self.folder, engine)
         self.record = build_record(self.store, validator)
         began = time.perf_counter()
         sessions = many_sessions(count, children=self.children)
@@ -88,10 +86,14 @@ class Filled:
 
 
 def main() -> None:
-    large, small = [*map(int, sys.argv[1:]), LARGE, SMALL][:2] if sys.argv[1:] else (LARGE, SMALL)
+    options = argparse.ArgumentParser()
+    options.add_argument("--large", type=int, default=LARGE)
+    options.add_argument("--small", type=int, default=SMALL)
+    options.add_argument("--engine", choices=ENGINES, action="append")
+    given = options.parse_args()
     print(f"{os.cpu_count()} cores, load before {os.getloadavg()[0]:.1f}")
-    for engine in ENGINES:
-        searches(engine, large, small)
+    for engine in given.engine or ENGINES:
+        searches(engine, given.large, given.small)
 
 
 def searches(engine: str, large: int, small: int) -> None:
@@ -119,6 +121,7 @@ def searches(engine: str, large: int, small: int) -> None:
     tell_shares("the service", shares)
     for one in filled.values():
         one.store.close()
+        scratch.drop(one.folder, engine)
 
 
 def alone(filled: Filled, turn: int) -> float:

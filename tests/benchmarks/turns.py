@@ -71,4 +71,4 @@ def tell_shares(name: str, shares: Counter) -> None:
         return
     total = sum(shares.values())
     listed = ", ".join(f"{part} {times / total:.0%}" for part, times in shares.most_common(8))
-    print(f"  time of {name}: {listed}")
+    print(f"  interpreter of {name}: {listed}")

@@ -1,6 +1,8 @@
-"""Where the time of a running process goes: samples of its stacks, by part of the code.
+"""Where the interpreter of a running process spends its time: samples of its stacks, by part.
 
-Needs py-spy (``pip install py-spy``) and the right to look into other processes.
+Only what holds the interpreter is counted: a thread that waits, for a disk or a database or for
+another thread, has no part in it. Needs py-spy (``pip install py-spy``) and the right to look into
+other processes.
 """
 
 import shutil
@@ -52,7 +54,7 @@ def watched(pid: int, seconds: float) -> Iterator[Counter]:
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "stacks"
         options = ["--duration", str(max(1, round(seconds))), "--rate", str(_RATE)]
-        options += ["--format", "raw", "--output", str(file)]
+        options += ["--format", "raw", "--gil", "--output", str(file)]
         process = subprocess.Popen(
             [spy, "record", "--pid", str(pid), *options],
             stdout=subprocess.DEVNULL,
