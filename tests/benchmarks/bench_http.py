@@ -3,7 +3,7 @@
 
 By hand, from the project's folder, with wrk installed (on Debian: ``apt install wrk``):
 
-    PYTHONPATH=.:tests:tests/benchmarks python tests/benchmarks/bench_http.py [seconds]
+    PYTHONPATH=.:tests:tests/benchmarks python tests/benchmarks/bench_http.py [--seconds 4]
 
 The service runs as it is started (``airway serve``, one worker, over a store of its own); ``wrk``
 asks over 16 connections. Contenders take turns, so that a busy machine slows all; figures are
@@ -19,8 +19,6 @@ one commit each. The required ratio is asked of creates over HTTP; ``alone`` is 
 caller without HTTP.
 """
 
-import os
-import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from statistics import median
@@ -30,10 +28,11 @@ import scratch
 import wrk
 from documents import many_sessions
 from engines import ENGINES
+from options import options
 from plain_driver import DRIVERS, last_key, lines_between, make_tables
 from processes import database_of, listening_at, served_peer
 from served_process import served
-from turns import TURNS, Turns, tell_shares, verdict
+from turns import Turns, tell_shares, verdict
 from where import watched
 
 from service.compose import build_record, build_validator
@@ -54,13 +53,15 @@ BY = Actor("A benchmark")
 
 
 def main() -> None:
-    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else SECONDS
-    print(f"turns of {seconds:g} s, {os.cpu_count()} cores, load before {os.getloadavg()[0]:.1f}")
+    told = options(seconds=SECONDS)
     validator = build_validator()
-    for engine in ENGINES:
-        reads(engine, seconds)
-        creates(engine, "an airway-session Observation", sessions(), validator, seconds)
-        creates(engine, "a Patient", patients(), validator, seconds)
+    for engine in told.engines:
+        reads(engine, told.seconds, told.turns)
+        for name, resources in (
+            ("an airway-session Observation", sessions()),
+            ("a Patient", patients()),
+        ):
+            creates(engine, name, resources, validator, told.seconds, told.turns)
 
 
 def sessions() -> Iterator[JsonObject]:
@@ -97,7 +98,7 @@ class Place:
         return {"service": listening_at(address)} | self._watched
 
 
-def reads(engine: str, seconds: float) -> None:
+def reads(engine: str, seconds: float, rounds: int) -> None:
     place = Place(engine)
     with served(place.store, place.folder) as address:
         with httpx.Client(base_url=address) as client:
@@ -111,6 +112,7 @@ def reads(engine: str, seconds: float) -> None:
                     "bare Starlette": lambda _: wrk.run(peer, asked, seconds=seconds).rate,
                 },
                 place.processes(address) | {"peer": listening_at(peer)},
+                turns=rounds,
             )
         with watched(listening_at(address).pid, seconds) as shares:
             told = wrk.run(address, asked, seconds=seconds)
@@ -132,7 +134,7 @@ _TYPED = {"Content-Type": "application/fhir+json"}
 
 
 def creates(
-    engine: str, name: str, resources: Iterator[JsonObject], validator, seconds: float
+    engine: str, name: str, resources: Iterator[JsonObject], validator, seconds: float, rounds: int
 ) -> None:
     """The service over HTTP, a record by itself, and the bare driver, each with its own store."""
     place, own, plain = Place(engine), Place(engine), Place(engine)
@@ -159,8 +161,9 @@ def creates(
 
     with served(place.store, place.folder) as address:
         processes = place.processes(address)
-        turns = Turns({"airway serve": over_http, "alone": alone, "bare inserts": bare}, processes)
-        assert last_key(source) == last_key(target) == 2 * count * (TURNS + 1)
+        contenders = {"airway serve": over_http, "alone": alone, "bare inserts": bare}
+        turns = Turns(contenders, processes, turns=rounds)
+        assert last_key(source) == last_key(target) == 2 * count * (rounds + 1)
         with watched(processes["service"].pid, seconds) as shares:
             told = wrk.run(address, file, seconds=seconds)
     lines = sum(map(len, lines_between(source, 1, 2 * count).values())) / count

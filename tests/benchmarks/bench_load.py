@@ -1,9 +1,9 @@
 # ruff: noqa: T201
 """A load of session Observations with everything that belongs to it, beside a bare insert.
 
-By hand, from the project's folder (rows of a turn are 10,000 unless told otherwise):
+By hand, from the project's folder (rows of a turn are 10,000):
 
-    PYTHONPATH=.:tests:tests/benchmarks python tests/benchmarks/bench_load.py [rows]
+    PYTHONPATH=.:tests:tests/benchmarks python tests/benchmarks/bench_load.py [--rows 10000]
 
 In each turn new rows are loaded (read, checked in full against R4 and profiles, indexed, versions
 compared, Provenance, outbox), then loaded again (all unchanged), then the very lines of every table
@@ -12,8 +12,6 @@ batch as they were committed, prepared beforehand: only inserting is timed. Figu
 the turns. The machine's cores are shared by everything that runs, a database server too.
 """
 
-import os
-import sys
 import time
 from collections import Counter
 from collections.abc import Sequence
@@ -22,9 +20,10 @@ from itertools import islice
 import scratch
 from documents import many_sessions
 from engines import ENGINES
+from options import options
 from plain_driver import DRIVERS, Lines, Postgres, last_key, lines_between, make_tables
 from processes import database_of, this_process
-from turns import TURNS, Turns, verdict
+from turns import Turns, verdict
 
 from service.compose import build_maker, build_record
 from service.fhir.json import write
@@ -38,16 +37,14 @@ BY = Actor("A benchmark")
 
 
 def main() -> None:
-    rows = int(sys.argv[1]) if len(sys.argv) > 1 else ROWS
-    rows = max(1, rows // BATCH_ROWS) * BATCH_ROWS
-    print(f"{rows} rows a turn, {os.cpu_count()} cores, load before {os.getloadavg()[0]:.1f}")
-    for engine in ENGINES:
-        loads(engine, rows)
+    told = options(rows=ROWS)
+    for engine in told.engines:
+        loads(engine, max(1, told.rows // BATCH_ROWS) * BATCH_ROWS, told.turns)
 
 
-def loads(engine: str, rows: int) -> None:
-    sent = many_sessions(rows * (TURNS + 1))
-    portions = [[write(one) + b"\n" for one in islice(sent, rows)] for _ in range(TURNS + 1)]
+def loads(engine: str, rows: int, rounds: int) -> None:
+    sent = many_sessions(rows * (rounds + 1))
+    portions = [[write(one) + b"\n" for one in islice(sent, rows)] for _ in range(rounds + 1)]
     folders = [scratch.folder() for _ in range(3)]
     maker, store = build_maker(), ENGINES[engine](folders[0])
     record, source = build_record(store, maker.validator), DRIVERS[engine](folders[0])
@@ -77,7 +74,7 @@ def loads(engine: str, rows: int) -> None:
     processes = {"load": this_process()}
     if engine == "postgresql":
         processes["database"] = database_of(source.address)
-    turns = Turns(contenders, processes)
+    turns = Turns(contenders, processes, turns=rounds)
     assert all(last_key(source) == last_key(target) for target in targets.values())
     lines = sum(map(len, lines_between(source, 1, BATCH_ROWS + 1).values())) / BATCH_ROWS
     size = sum(map(len, portions[0])) / rows

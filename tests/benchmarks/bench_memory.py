@@ -3,24 +3,22 @@
 
 By hand, from the project's folder, with wrk installed (on Debian: ``apt install wrk``):
 
-    PYTHONPATH=.:tests:tests/benchmarks python tests/benchmarks/bench_memory.py [requests]
+    PYTHONPATH=.:tests:tests/benchmarks python tests/benchmarks/bench_memory.py [--requests 100000]
 
-100,000 requests unless told otherwise over 16 connections to ``airway serve``: of ten, six reads,
+100,000 requests over 16 connections to ``airway serve``: of ten, six reads,
 one create, and three of these: searches by patient and date, by patient in the order of dates, by
 identifier, a history, an earlier version. Told is the memory that the process holds (RSS) after
 each quarter; the last is judged beside the second, since a fresh process fills its caches.
 """
 
-import os
 import random
-import sys
 from collections.abc import Iterator
 
 import httpx
 import scratch
 import wrk
 from documents import many_sessions
-from engines import ENGINES
+from options import options
 from processes import listening_at
 from served_process import served
 from turns import verdict
@@ -36,10 +34,9 @@ _TYPED = {"Content-Type": "application/fhir+json"}
 
 
 def main() -> None:
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else REQUESTS
-    print(f"{count} requests, {os.cpu_count()} cores, load before {os.getloadavg()[0]:.1f}")
-    for engine in ENGINES:
-        memory(engine, count)
+    told = options(requests=REQUESTS)
+    for engine in told.engines:
+        memory(engine, told.requests)
 
 
 def memory(engine: str, count: int) -> None:

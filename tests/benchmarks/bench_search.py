@@ -15,8 +15,6 @@ Over HTTP one client waits for each answer; the same without HTTP shows what the
 Both records take turns, query by query the same kind; figures are medians in milliseconds.
 """
 
-import argparse
-import os
 import random
 import time
 from collections.abc import Iterator
@@ -29,6 +27,7 @@ import scratch
 import wrk
 from documents import many_sessions
 from engines import ENGINES
+from options import options
 from processes import listening_at
 from search_language import found_by, parse
 from served_process import served
@@ -86,17 +85,12 @@ class Filled:
 
 
 def main() -> None:
-    options = argparse.ArgumentParser()
-    options.add_argument("--large", type=int, default=LARGE)
-    options.add_argument("--small", type=int, default=SMALL)
-    options.add_argument("--engine", choices=ENGINES, action="append")
-    given = options.parse_args()
-    print(f"{os.cpu_count()} cores, load before {os.getloadavg()[0]:.1f}")
-    for engine in given.engine or ENGINES:
-        searches(engine, given.large, given.small)
+    told = options(large=LARGE, small=SMALL)
+    for engine in told.engines:
+        searches(engine, told.large, told.small, told.turns)
 
 
-def searches(engine: str, large: int, small: int) -> None:
+def searches(engine: str, large: int, small: int, rounds: int) -> None:
     print(f"{engine}: search by patient and date", flush=True)
     validator = build_validator()
     filled = {str(count): Filled(engine, count, validator) for count in (small, large)}
@@ -110,7 +104,7 @@ def searches(engine: str, large: int, small: int) -> None:
                 wrk.run(a, f, seconds=SECONDS, connections=1).p50
             )
             contenders[f"alone {name}"] = lambda turn, one=one: alone(one, turn)
-        turns = Turns(contenders, {}, unit="ms")
+        turns = Turns(contenders, {}, "ms", turns=rounds)
         with watched(listening_at(address).pid, SECONDS) as shares:
             wrk.run(address, file, seconds=SECONDS, connections=1)
     for name in contenders:

@@ -23,10 +23,12 @@ class Turns:
         contenders: Mapping[str, Callable[[int], float]],
         watched: Mapping[str, psutil.Process],
         unit: str = "a second",
+        *,
+        turns: int = TURNS,
     ) -> None:
         rates: dict[str, list[float]] = {name: [] for name in contenders}
         used: dict[str, Counter] = {name: Counter() for name in contenders}
-        for turn in range(TURNS + 1):
+        for turn in range(turns + 1):
             for name, run in contenders.items():
                 before = {one: processor_seconds(watched[one]) for one in watched}
                 began = time.perf_counter()
