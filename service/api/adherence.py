@@ -21,11 +21,10 @@ from service.fhir.json import JsonObject, write
 from service.mapping.canonical import BASE
 from service.mapping.group_reports import subject_list, summary
 from service.mapping.reports import collection, report_bundle
-from service.programme.adherence import FIGURES, Adherence
-from service.programme.adherence.cohort import GroupAdherence
+from service.programme.adherence import FIGURES
 from service.record import Actor, Record
 from service.record.adherence import Scope, scope_of_care_plan, scope_of_patient
-from service.record.cohorts import Asked, Cohort, answers_of, group_answer, group_cohort, listed
+from service.record.cohorts import Asked, Cohort, group_answer, group_cohort, list_answer
 from service.record.reports import figures_csv, ledger_csv, ledgers_csv, weeks_csv
 
 _NAMES = ("start", "end", "knownAt", "technique", "reportType", "table")
@@ -68,16 +67,13 @@ async def _of_group(call: Call) -> Response:
 
     def work() -> Response:
         cohort = group_cohort(call.record, call.caller, call.id, asked)
-        if kind == POPULATION:
-            return _population(call, cohort, asked)
-        return _list(call, listed(cohort), asked)
+        return (_population if kind == POPULATION else _list)(call, cohort, asked)
 
     return await run_in_threadpool(work)
 
 
 def _population(call: Call, cohort: Cohort, asked: Asked) -> Response:
-    answers = (answer for _, answer in answers_of(call.record, call.caller, cohort, asked))
-    group = group_answer(answers, asked)
+    group = group_answer(call.record, call.caller, cohort, asked)
     if wants_csv(call.request):
         return Response(figures_csv(group), media_type=CSV)
     reports = [summary(name, group, cohort.subject) for name in FIGURES]
@@ -85,21 +81,11 @@ def _population(call: Call, cohort: Cohort, asked: Asked) -> Response:
 
 
 def _list(call: Call, cohort: Cohort, asked: Asked) -> Response:
-    children = [
-        (scope.subject, answer)
-        for scope, answer in answers_of(call.record, call.caller, cohort, asked)
-    ]
+    group, children = list_answer(call.record, call.caller, cohort, asked)
     if wants_csv(call.request):
         return Response(ledgers_csv(children), media_type=CSV)
-    group = group_answer((answer for _, answer in children), asked)
-    return _json(_lists(group, cohort, children))
-
-
-def _lists(
-    group: GroupAdherence, cohort: Cohort, children: list[tuple[JsonObject, Adherence]]
-) -> JsonObject:
     reports = [subject_list(name, group, cohort.subject, children) for name in FIGURES]
-    return collection(reports, group.computed_at)
+    return _json(collection(reports, group.computed_at))
 
 
 def _json(resource: JsonObject) -> Response:

@@ -34,11 +34,10 @@ from service.record.adherence import scope_of_patient
 from service.record.cohorts import (
     Asked,
     Cohort,
-    answers_of,
     everybody,
     group_answer,
     group_cohort,
-    listed,
+    list_answer,
 )
 
 _NAMES = (
@@ -83,11 +82,8 @@ def _of_many(call: Call, name: FigureName, subject: str, asked: Asked, kind: str
     record = call.services.record
     cohort = _cohort(call, subject, asked)
     if kind == POPULATION:
-        answers = (answer for _, answer in answers_of(record, call.caller, cohort, asked))
-        return summary(name, group_answer(answers, asked), cohort.subject)
-    found = answers_of(record, call.caller, listed(cohort), asked)
-    children = [(scope.subject, answer) for scope, answer in found]
-    group = group_answer((answer for _, answer in children), asked)
+        return summary(name, group_answer(record, call.caller, cohort, asked), cohort.subject)
+    group, children = list_answer(record, call.caller, cohort, asked)
     return subject_list(name, group, cohort.subject, children)
 
 

@@ -53,9 +53,7 @@ def accepted(request: Request) -> list[str]:
     wanted = _format_in(request)
     if wanted is not None:
         return [_media_type(wanted.replace(" ", "+", 1))[0]]
-    parts = [(_quality(part), _media_type(part)[0]) for part in _accept_in(request).split(",")]
-    parts.sort(key=lambda part: -part[0])
-    return [kind for quality, kind in parts if quality]
+    return [kind for quality, kind in _weighed(_accept_in(request)) if quality]
 
 
 def best_form(request: Request, offered: Mapping[str, str]) -> str:
@@ -169,21 +167,21 @@ def _quality(part: str) -> float:
     return float(found[1]) if found else 1.0
 
 
+def _weighed(accept: str) -> list[tuple[float, str]]:
+    """Weight and media type of each part, the greatest weight first."""
+    parts = [(_quality(part), _media_type(part)[0]) for part in accept.split(",")]
+    return sorted(parts, key=lambda part: -part[0])
+
+
 def _most_wanted(accept: str, offered: Sequence[str]) -> str | None:
-    wanted = [(_weight(part), _media_type(part)[0]) for part in accept.split(",")]
-    refused = {kind for weight, kind in wanted if weight == 0}
-    for weight, kind in sorted(wanted, key=lambda one: -one[0]):
+    wanted = _weighed(accept)
+    refused = {kind for weight, kind in wanted if not weight}
+    for weight, kind in wanted:
         for form in offered:
             main = form.partition("/")[0]
-            if weight > 0 and form not in refused and kind in (form, f"{main}/*", "*/*"):
+            if weight and form not in refused and kind in (form, f"{main}/*", "*/*"):
                 return form
     return None
-
-
-def _weight(part: str) -> float:
-    """How much a part of Accept is wanted; what is no weight counts as none given."""
-    found = re.search(r";\s*q=([01](?:\.\d{0,3})?)\s*(?:;|$)", part)
-    return float(found[1]) if found else 1.0
 
 
 def _media_type(text: str) -> tuple[str, str | None]:

@@ -14,10 +14,9 @@ from service.api.bodies import body_of
 from service.api.headers import best_form
 from service.api.operation_inputs import MOMENT, TEXT, Inputs, Takes
 from service.api.outcomes import refusal
-from service.api.page_headers import SAFE
+from service.api.page_answers import SAFE, language_in
 from service.api.queries import day_in, instant_in
 from service.api.served import Call, Operation
-from service.fhir.outcome import shown
 from service.mapping.canonical import BASE
 from service.record.appointment import Asked, appointment
 
@@ -58,12 +57,7 @@ async def review(call: Call) -> Response:
 
 
 def _wanted(inputs: Inputs, form: str) -> _Wanted:
-    from service.words import language_of, offered
-
-    lang = inputs.text("lang")
-    if lang is not None and language_of(lang) is None:
-        told = f"Found {shown(lang)}, expected a language of: {', '.join(offered())}."
-        raise refusal(400, told, code="not-supported", expression="http.lang")
+    lang = language_in(inputs)
     given = [(name, text) for name in _DATES if (text := inputs.text(name)) is not None]
     first, last = day_in(given, "start"), day_in(given, "end")
     return _Wanted(form, lang, first, last, instant_in(given, "knownAt"))

@@ -14,7 +14,7 @@ from service.api.bodies import body_of
 from service.api.headers import best_form, header
 from service.api.operation_inputs import TEXT, Inputs, Takes
 from service.api.outcomes import refusal
-from service.api.page_headers import SAFE
+from service.api.page_answers import SAFE, language_in
 from service.api.queries import address
 from service.api.served import Call, Operation
 from service.fhir.outcome import shown
@@ -70,12 +70,8 @@ async def sheet(call: Call) -> Response:
 
 def _wanted(inputs: Inputs, form: str) -> _Wanted:
     from service.pages import COPIES, PAPERS
-    from service.words import language_of, offered
 
-    lang = inputs.text("lang")
-    if lang is not None and language_of(lang) is None:
-        told = f"Found {shown(lang)}, expected a language of: {', '.join(offered())}."
-        raise refusal(400, told, code="not-supported", expression="http.lang")
+    lang = language_in(inputs)
     return _Wanted(form, _one_of(inputs, "copy", COPIES), _one_of(inputs, "paper", PAPERS), lang)
 
 

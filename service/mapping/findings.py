@@ -28,7 +28,8 @@ _PRIORITY: Mapping[Urgency, str] = MappingProxyType(
 _TYPE: Mapping[EvidenceKind, str] = MappingProxyType(
     {"session": "Observation", "health-state": "Observation", "programme": "CarePlan"}
 )
-_SETTLED = frozenset({"completed", "cancelled", "rejected", "failed", "entered-in-error"})
+SETTLED = frozenset({"completed", "cancelled", "rejected", "failed", "entered-in-error"})
+"""Status of a Task that nobody has to do any more."""
 _NOT_BEGUN = frozenset({"draft", "requested", "received"})
 
 
@@ -127,7 +128,7 @@ def task_of(
     rule = RULES[finding.rule]
     name = subject.name_of(finding.rule, finding.about)
     task = carried("Task", id_of(name), earlier)
-    settled = task.get("status", "completed") in _SETTLED
+    settled = task.get("status", "completed") in SETTLED
     told = f"{rule.title}. Found: {finding.found}. {rule.advice}"
     task |= {
         "identifier": _identified(task, name),

@@ -1,6 +1,6 @@
 """The course of a figure in its MeasureReport: weeks, trend, changes of plan, clocks in doubt."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from service.fhir.json import JsonObject
@@ -16,7 +16,7 @@ from service.mapping.report_parts import (
 )
 from service.programme.adherence import Adherence
 from service.programme.adherence.change import METHOD, Change, Side, changes
-from service.programme.adherence.series import Week, weeks
+from service.programme.adherence.series import Week
 from service.programme.adherence.trend import Direction, trend
 
 _DIRECTIONS: Final[Mapping[Direction, str]] = {
@@ -34,10 +34,10 @@ _CHANGE_NOTE = (
 )
 
 
-def weekly(adherence: Adherence) -> JsonObject:
+def weekly(weeks: Sequence[Week]) -> JsonObject:
     """A stratifier with a stratum for each week; its value is the week's first and last day."""
     split = concept(code_system("airway-adherence-split"), "week")
-    return {"code": [split], "stratum": [_stratum(week) for week in weeks(adherence)]}
+    return {"code": [split], "stratum": [_stratum(week) for week in weeks]}
 
 
 def _stratum(week: Week) -> JsonObject:
@@ -55,9 +55,9 @@ def _stratum(week: Week) -> JsonObject:
     }
 
 
-def trends(adherence: Adherence) -> list[JsonObject]:
+def trends(weeks: Sequence[Week]) -> list[JsonObject]:
     """The extension of the group that tells the trend; none where there are too few weeks."""
-    found = trend(weeks(adherence))
+    found = trend(weeks)
     if found is None:
         return []
     return [

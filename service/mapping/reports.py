@@ -18,6 +18,7 @@ from service.mapping.report_parts import (
 )
 from service.programme.adherence import FIGURES, Adherence, Figure, FigureName, Known, LeftOut
 from service.programme.adherence.figures import SplitBy
+from service.programme.adherence.series import weeks
 from service.programme.log import Session
 
 _SPLITS: Mapping[SplitBy, tuple[str, str]] = {
@@ -130,8 +131,9 @@ def _group(name: FigureName, adherence: Adherence) -> JsonObject:
     }
     if name == "sessions":
         group["population"] += row_populations(adherence.row_counts, adherence.endings)
-        strata.append(weekly(adherence))
-        if found := trends(adherence):
+        by_week = weeks(adherence)
+        strata.append(weekly(by_week))
+        if found := trends(by_week):
             group = {"extension": found, **group}
     return group
 

@@ -14,6 +14,7 @@ from statistics import median
 from typing import Literal, get_args
 
 from service.programme.adherence import Adherence, LedgerRow
+from service.programme.adherence.matching import DONE
 from service.programme.adherence.series import Week
 from service.programme.log import Blood, Session, Sputum
 
@@ -23,7 +24,6 @@ AMOUNTS = ("none-seen", "teaspoon", "tablespoon", "egg-cup", "more")
 SignKind = Literal["blood", "chest-pain", "faint", "stopped-early"]
 SIGN_KINDS: tuple[SignKind, ...] = get_args(SignKind)
 
-_DONE = ("matched", "extra", "over")
 _NOT_TOLD = ("excluded", "duplicate")
 
 
@@ -71,7 +71,7 @@ def course(result: Adherence, weeks: Sequence[Week]) -> tuple[CourseWeek, ...]:
     firsts = {week.last.isocalendar()[:2]: week for week in weeks}
     rows: defaultdict[date, list[Session]] = defaultdict(list)
     for row in result.received:
-        if row.ending in _DONE and (week := _week_of(firsts, row.day)):
+        if row.ending in DONE and (week := _week_of(firsts, row.day)):
             rows[week.first].append(row.session.value)
     shares: defaultdict[date, list[Fraction]] = defaultdict(list)
     for due in result.ledger:

@@ -14,13 +14,13 @@ from types import MappingProxyType
 from typing import Final, Literal
 
 from service.programme.adherence import Adherence, Received
+from service.programme.adherence.matching import DONE
 from service.programme.adherence.series import Week, weeks
 from service.programme.plan import Goal
 
 Standing = Literal["reached", "not-reached", "no-log", "paused", "not-whole"]
 """Of a week in which the target was not met: why that cannot be said to be "not reached"."""
 
-_DONE = ("matched", "extra", "over")
 _EXERCISE = "exercise"
 _MINUTES: Final[Mapping[str, int]] = MappingProxyType({"min": 1, "min/wk": 1, "h": 60, "h/wk": 60})
 """Unit of a target -> minutes."""
@@ -105,7 +105,7 @@ def _week(
 ) -> GoalWeek:
     first = max(week.first, begin)
     rows = [row for row in answer.received if first <= row.day <= week.last]
-    done, unmeasured = count([row for row in rows if row.ending in _DONE])
+    done, unmeasured = count([row for row in rows if row.ending in DONE])
     standing: Standing = "not-reached"
     if done >= target:
         standing = "reached"

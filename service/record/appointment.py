@@ -10,6 +10,7 @@ from service.fhir.json import JsonObject, read_back
 from service.fhir.search.terms import Condition
 from service.mapping.canonical import code_system
 from service.mapping.errors import UnmappableError
+from service.mapping.findings import SETTLED
 from service.mapping.interpretable import may_bend, why_not_interpretable
 from service.mapping.logs import observation_to_review
 from service.mapping.parties import described
@@ -42,7 +43,6 @@ MOST_REVIEWS = 12
 """Of technique reviews, the newest."""
 
 _REVIEW = (code_system("airway-assessment"), "technique-review")
-_SETTLED = frozenset({"completed", "cancelled", "rejected", "failed", "entered-in-error"})
 _SEVERITIES = ("high", "moderate", "low")
 _TAKEN_BACK = frozenset({"entered-in-error", "cancelled"})
 
@@ -145,7 +145,7 @@ def _issue(resource: JsonObject, task: JsonObject | None) -> Issue:
         times=len(resource.get("evidence", [])),
         task=status,
         answers=[one for one in answers if one],
-        open=status not in _SETTLED if task else not resource.get("mitigation"),
+        open=status not in SETTLED if task else not resource.get("mitigation"),
     )
 
 

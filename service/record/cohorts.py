@@ -15,10 +15,12 @@ from service.fhir.search.terms import Condition
 from service.mapping.canonical import code_system
 from service.mapping.references import target_of
 from service.programme.adherence import Adherence
-from service.programme.adherence.cohort import GroupAdherence, group_adherence
+from service.programme.adherence.cohort import ChildAnswer, GroupAdherence, group_adherence
+from service.programme.adherence.counting import Counted, counted
 from service.programme.moments import earliest, latest
 from service.record.adherence import Scope, adherence_of, check_days, scope_of_patient
 from service.record.changes import Actor
+from service.record.child_history import child_history
 from service.record.errors import Gone, Invalid, NotFound
 from service.record.record import Record
 from service.store.contract import Key, Version
@@ -68,6 +70,13 @@ class Asked:
             technique=self.technique,
         )
 
+    def counted(self, record: Record, caller: Actor, patient_id: str) -> Counted:
+        """A child's part of a group's answer, through all programmes."""
+        history = child_history(record, caller, patient_id, self.known_at, now=self.now)
+        return counted(
+            history, self.first, self.last, known_at=self.known_at, technique=self.technique
+        )
+
 
 def group_cohort(record: Record, caller: Actor, group_id: str, asked: Asked) -> Cohort:
     """The members of a Group as it was known then, who belonged to it on any of the days.
@@ -87,7 +96,9 @@ def group_cohort(record: Record, caller: Actor, group_id: str, asked: Asked) -> 
         told = f"Only children have adherence; among the members is {shown(others[0])}."
         raise Invalid.at("Group.member", told)
     ids = {target.partition("/")[2] for target in targets}
-    return _bounded(Cohort({"reference": f"Group/{group_id}"}, tuple(sorted(ids))), MOST_CHILDREN)
+    cohort = Cohort({"reference": f"Group/{group_id}"}, tuple(sorted(ids)))
+    _check_size(cohort, MOST_CHILDREN)
+    return cohort
 
 
 def everybody(record: Record, caller: Actor) -> Cohort:
@@ -96,28 +107,43 @@ def everybody(record: Record, caller: Actor) -> Cohort:
     plans = record.search(caller, "CarePlan", [ours]).versions
     subjects = {target_of(read(plan.body).get("subject", {})) for plan in plans}
     children = {one.partition("/")[2] for one in subjects if one.startswith("Patient/")}
-    return _bounded(Cohort(None, tuple(sorted(children))), MOST_CHILDREN)
+    cohort = Cohort(None, tuple(sorted(children)))
+    _check_size(cohort, MOST_CHILDREN)
+    return cohort
 
 
-def listed(cohort: Cohort) -> Cohort:
-    """The same, if it is small enough to give each child's own answer. Raises Invalid."""
-    return _bounded(cohort, MOST_LISTED)
+def group_answer(record: Record, caller: Actor, cohort: Cohort, asked: Asked) -> GroupAdherence:
+    """The group's answer: its children are counted one by one, and only counts are kept."""
+    scopes = _scopes(record, caller, cohort)
+    return _together((asked.counted(record, caller, one.patient_id) for one in scopes), asked)
 
 
-def answers_of(
+def list_answer(
     record: Record, caller: Actor, cohort: Cohort, asked: Asked
-) -> Iterator[tuple[Scope, Adherence]]:
-    """Each child's own answer; nothing for children whose entry is not, or no longer, there."""
+) -> tuple[GroupAdherence, list[tuple[JsonObject, Adherence]]]:
+    """The group's answer, and each child's own behind a Reference to the child.
+
+    Raises Invalid for more children than can be listed.
+    """
+    _check_size(cohort, MOST_LISTED)
+    children = [
+        (scope.subject, asked.of(record, caller, scope))
+        for scope in _scopes(record, caller, cohort)
+    ]
+    return _together((answer for _, answer in children), asked), children
+
+
+def _scopes(record: Record, caller: Actor, cohort: Cohort) -> Iterator[Scope]:
+    """Nothing for children whose entry is not, or no longer, there."""
     for patient_id in cohort.patient_ids:
         try:
             scope = scope_of_patient(record, caller, patient_id)
         except (NotFound, Gone):
             continue
-        yield scope, asked.of(record, caller, scope)
+        yield scope
 
 
-def group_answer(answers: Iterable[Adherence], asked: Asked) -> GroupAdherence:
-    """The group's answer out of those of its children, which are taken one by one."""
+def _together(answers: Iterable[ChildAnswer], asked: Asked) -> GroupAdherence:
     return group_adherence(
         answers,
         asked.first,
@@ -143,8 +169,7 @@ def _belongs(member: JsonObject, first: date, last: date) -> bool:
     return (not start or earliest(start) <= last) and (not end or latest(end) >= first)
 
 
-def _bounded(cohort: Cohort, most: int) -> Cohort:
-    if len(cohort.patient_ids) <= most:
-        return cohort
-    told = f"At most {most} children can be asked about so: ask about a smaller Group."
-    raise Invalid([Finding("error", "too-costly", "", told)])
+def _check_size(cohort: Cohort, most: int) -> None:
+    if len(cohort.patient_ids) > most:
+        told = f"At most {most} children can be asked about so: ask about a smaller Group."
+        raise Invalid([Finding("error", "too-costly", "", told)])

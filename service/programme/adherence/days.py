@@ -8,6 +8,7 @@ from typing import Literal
 
 from service.programme.adherence.figures import LedgerRow, State
 from service.programme.adherence.history import History
+from service.programme.adherence.matching import DONE
 from service.programme.adherence.result import Adherence
 from service.programme.adherence.silence import days_between
 from service.programme.adherence.timeline import Timeline
@@ -15,7 +16,6 @@ from service.programme.calendar import Span
 from service.programme.zones import ZoneLookup, zone
 
 DayKind = Literal["done", "part", "open", "unlogged", "paused", "not-due", "no-plan"]
-_DONE = ("matched", "extra", "over")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ def days(result: Adherence, history: History, zones: ZoneLookup = zone) -> tuple
     rows: defaultdict[date, list[bool]] = defaultdict(list)
     for received in result.received:
         if received.is_log:
-            rows[received.day].append(received.ending in _DONE)
+            rows[received.day].append(received.ending in DONE)
     return tuple(
         _day(timeline, day, ledger.get(day, ()), rows.get(day, ()))
         for day in days_between(result.first, result.last)

@@ -20,6 +20,10 @@ from service.programme.adherence.timeline import Timeline
 from service.programme.expansion import Occurrence
 
 Ending = Literal["matched", "extra", "over", "duplicate", "not-done", "doubtful", "excluded"]
+DONE: frozenset[Ending] = frozenset({"matched", "extra", "over"})
+"""Sessions that were done, each once, whether or not they were due."""
+NO_LOG: frozenset[Ending] = frozenset({"doubtful", "excluded"})
+"""Rows that end so tell nothing of their day."""
 
 _A_DECADE = timedelta(days=3653)
 

@@ -15,7 +15,7 @@ from service.programme.adherence.figures import (
     split,
 )
 from service.programme.adherence.history import Known, LeftOut
-from service.programme.adherence.matching import Ending
+from service.programme.adherence.matching import NO_LOG, Ending
 from service.programme.adherence.silence import SilentSpell
 from service.programme.log import Session
 
@@ -37,7 +37,7 @@ class Received:
     @property
     def is_log(self) -> bool:
         """Whether it tells of its day; a row with a doubtful clock or one excluded does not."""
-        return self.ending not in ("doubtful", "excluded")
+        return self.ending not in NO_LOG
 
 
 @dataclass(frozen=True, slots=True)

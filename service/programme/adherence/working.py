@@ -10,14 +10,11 @@ from service.programme.adherence.dose import prescribed, share_of
 from service.programme.adherence.due import Due, due_around
 from service.programme.adherence.figures import Reason
 from service.programme.adherence.history import HistoryOf, Known, as_known
-from service.programme.adherence.matching import Ending, Matching, match
+from service.programme.adherence.matching import NO_LOG, Ending, Matching, match
 from service.programme.adherence.placing import Placed, S, placed
 from service.programme.adherence.timeline import Timeline
 from service.programme.calendar import Span
 from service.programme.zones import ZoneLookup
-
-NO_LOG: frozenset[Ending] = frozenset({"doubtful", "excluded"})
-"""Rows that end so tell nothing of their day."""
 
 
 @dataclass(frozen=True, slots=True)
