@@ -56,7 +56,8 @@ def test_each_example_is_accepted_and_comes_back_value_for_value(
         else:
             made = client.put(f"/fhir/{type_}/{json.loads(sent)['id']}", sent)
         assert made.status_code == 201, f"{file.name}: {made.text}"
-        got = client.get(f"/fhir/{type_}/{resource(made)['id']}")
+        address = f"/fhir/{type_}/{resource(made)['id']}"
+        got = client.get(address, accept="application/fhir+json")
         assert what_is_said(got.content) == what_is_said(sent.encode()), file.name
 
 

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from browsers import browser, faults_of_access
+from browsers import faults_of_access
 from sheet_samples import programmes, sheet_of
 
 from service.pages import COPIES, Copy, sheet_html
@@ -13,12 +13,6 @@ from service.words import offered, words_of
 
 PROGRAMMES = programmes()
 PHONE = {"width": 360, "height": 740}
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Any]:
-    with browser() as opened:
-        yield opened
 
 
 @pytest.fixture

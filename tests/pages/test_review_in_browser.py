@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from browsers import browser, faults_of_access
+from browsers import faults_of_access
 from pypdf import PdfReader
 from review_samples import REVIEWS, review_of
 
@@ -15,12 +15,6 @@ from service.words import offered, words_of
 PHONE = {"width": 375, "height": 800}
 A4 = (595, 842)
 """Width and height in points (ISO 216: 210 x 297 mm)."""
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Any]:
-    with browser() as opened:
-        yield opened
 
 
 @pytest.fixture

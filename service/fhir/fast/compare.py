@@ -84,13 +84,13 @@ def _literal(values: Collection) -> Branch | None:
 
 def equal(left: Collection, right: Collection) -> Truth:
     """``=`` where one side is written out in the expression and the other may be a choice, or of
-    two texts.
+    two texts or two whole numbers.
     """
     if _literal(left) is not None:
         left, right = right, left
     literal = _literal(right)
     if literal is None:
-        return _same_text(left, right)
+        return _same(left, right)
     kind = _kind(literal.type)
     true, exact = NO, True
     for branch in left:
@@ -102,9 +102,10 @@ def equal(left: Collection, right: Collection) -> Truth:
     return Truth(true, false, exact and exists(left) == YES)
 
 
-def _same_text(left: Collection, right: Collection) -> Truth:
+def _same(left: Collection, right: Collection) -> Truth:
     one, other = with_value(_single(left)), with_value(_single(right))
-    if {_kind(one.type), _kind(other.type)} != {"text"}:
+    kinds = {_kind(one.type), _kind(other.type)}
+    if kinds not in ({"text"}, {"number"}) or "decimal" in (one.type, other.type):
         raise UntranslatableError
     clauses = (*one.clauses, *other.clauses)
     same, differ = (f"({one.value} {sign} {other.value})" for sign in ("==", "!="))
