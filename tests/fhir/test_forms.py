@@ -36,7 +36,7 @@ def item(link: str, *values: dict[str, Any], **more: Any) -> dict[str, Any]:
 
 
 def judged(
-    form: dict[str, Any], *items: dict[str, Any], status: str = "completed"
+    form: dict[str, Any], *items: dict[str, Any], status: Any = "completed"
 ) -> list[Finding]:
     known = Definitions()
     known.add(form)
@@ -200,3 +200,10 @@ def test_a_questionnaire_that_is_not_known_is_not_checked() -> None:
         "status": "completed",
     }
     assert serious(Validator(Definitions()).validate(response)) == []
+
+
+@pytest.mark.parametrize("status", [[], {}, None, 1])
+def test_a_status_that_is_no_code_is_told_and_not_taken_for_finished(status: Any) -> None:
+    asked = questionnaire(question("string", required=True))
+    assert "item-required" not in keys(judged(asked, status=status))
+    assert judged(asked, status=status)

@@ -44,7 +44,8 @@ class _Response:
     ) -> None:
         self._scope, self._definitions, self._report = scope, definitions, report
         self._known = known
-        self._finished = scope.resource.get("status") in _FINISHED
+        status = scope.resource.get("status")
+        self._finished = isinstance(status, str) and status in _FINISHED
 
     def check(self, tops: list[Question]) -> None:
         root = self._scope.resource
