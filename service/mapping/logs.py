@@ -52,7 +52,7 @@ def observation_to_session(observation: JsonObject, resolve: Resolve | None = No
     identifier, as other systems do.
     """
     document = _document("session", observation, resolve)
-    regimen = _regimen_key(observation, resolve)
+    regimen = regimen_key(observation, resolve)
     performer = _performer(observation)
     document |= {"regimen": regimen} if regimen else {}
     document |= {"performer": performer} if performer else {}
@@ -202,7 +202,8 @@ def _set_based_on(observation: JsonObject, key: str | None, link: RegimenLink | 
     _set_own(Step("basedOn", repeats=True, matches=_is_regimen), observation, new)
 
 
-def _regimen_key(observation: JsonObject, resolve: Resolve | None) -> str | None:
+def regimen_key(observation: JsonObject, resolve: Resolve | None) -> str | None:
+    """The key of the regimen that a session belongs to, as far as it is told or can be asked."""
     item: JsonObject = next(filter(_is_regimen, observation.get("basedOn", [])), {})
     identifier = item.get("identifier", {})
     if identifier.get("system") == REGIMEN:

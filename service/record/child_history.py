@@ -15,6 +15,7 @@ from service.fhir.json import JsonObject, read_back
 from service.fhir.search.terms import Condition
 from service.mapping.canonical import PROGRAMME, code_system
 from service.mapping.errors import UnmappableError
+from service.mapping.glance import Glance
 from service.mapping.interpretable import may_bend, why_not_interpretable
 from service.mapping.logs import (
     observation_to_health_state,
@@ -24,7 +25,7 @@ from service.mapping.logs import (
 from service.mapping.programme import from_resources
 from service.mapping.references import Resolve, target_of
 from service.programme.adherence import History, Known, LeftOut
-from service.programme.adherence.history import LeftOutKind
+from service.programme.adherence.history import HistoryOf, LeftOutKind, Logged
 from service.programme.base import Identifier
 from service.programme.checks import why_not_computable
 from service.programme.log import HealthState, Pause, Session
@@ -79,6 +80,21 @@ def history_of(past: Past, observations: Sequence[Kept], programme: str | None =
     return _Reading(past, programme).history(observations)
 
 
+def counted_history(
+    record: Record,
+    caller: Actor,
+    patient_id: str,
+    known_at: datetime,
+    *,
+    now: datetime,
+    glance: Glance,
+) -> HistoryOf[Logged]:
+    """As ``child_history``, of all programmes; of sessions only what figures rest on."""
+    with record.view(caller) as view:
+        past = Past(view, f"Patient/{patient_id}", known_at, now)
+        return _Reading(past, None).counted(glance)
+
+
 def plans_and_pauses(
     record: Record, caller: Actor, patient_id: str, now: datetime, programme: str
 ) -> History:
@@ -101,6 +117,27 @@ class _Reading:
             states=list(self._entries(observations, "health-state", observation_to_health_state)),
             pauses=self._pauses(observations),
             left_out=self.left_out,
+        )
+
+    def counted(self, glance: Glance) -> HistoryOf[Logged]:
+        """Sessions at a glance, and the long way for whatever else there is."""
+        sessions: list[Known[Logged]] = []
+        others: list[Version] = []
+        for version in self.past.about("Observation", "subject"):
+            seen = glance.session(version.body, self.past.patient)
+            if seen is None or not _is_possible(seen.start):
+                others.append(version)
+            else:
+                excluded = None if seen.status in _COUNTED else seen.status
+                known = Known(version.id, version.version, version.instant, seen, excluded)
+                sessions.append(known)
+        read = self.history(self.past.owned(others, "subject"))
+        return HistoryOf(
+            plans=read.plans,
+            sessions=[*sessions, *read.sessions],
+            states=read.states,
+            pauses=read.pauses,
+            left_out=read.left_out,
         )
 
     def plans_and_pauses(self) -> History:
@@ -167,7 +204,7 @@ class _Reading:
             except UnmappableError as error:
                 self._leave_out(version, kind, str(error))
                 continue
-            if not _YEARS[0] <= entry.start.year <= _YEARS[1]:
+            if not _is_possible(entry.start):
                 self._leave_out(version, kind, "Observation.effective: the date is impossible")
                 continue
             excluded = _why_not(version, observation)
@@ -187,6 +224,10 @@ class _Reading:
     def _leave_out(self, version: Version, kind: LeftOutKind, reason: str) -> None:
         name = f"{version.type}/{version.id}"
         self.left_out.append(LeftOut(name, version.version, reason, kind))
+
+
+def _is_possible(start: date) -> bool:
+    return _YEARS[0] <= start.year <= _YEARS[1]
 
 
 def _why_not(version: Version, observation: JsonObject) -> str | None:

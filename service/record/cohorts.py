@@ -13,6 +13,7 @@ from service.fhir.json import JsonObject, read
 from service.fhir.outcome import Finding, shown
 from service.fhir.search.terms import Condition
 from service.mapping.canonical import code_system
+from service.mapping.glance import Glance
 from service.mapping.references import target_of
 from service.programme.adherence import Adherence
 from service.programme.adherence.cohort import ChildAnswer, GroupAdherence, group_adherence
@@ -20,7 +21,7 @@ from service.programme.adherence.counting import Counted, counted
 from service.programme.moments import earliest, latest
 from service.record.adherence import Scope, adherence_of, check_days, scope_of_patient
 from service.record.changes import Actor
-from service.record.child_history import child_history
+from service.record.child_history import counted_history
 from service.record.errors import Gone, Invalid, NotFound
 from service.record.record import Record
 from service.store.contract import Key, Version
@@ -70,9 +71,11 @@ class Asked:
             technique=self.technique,
         )
 
-    def counted(self, record: Record, caller: Actor, patient_id: str) -> Counted:
+    def counted(self, record: Record, caller: Actor, patient_id: str, glance: Glance) -> Counted:
         """A child's part of a group's answer, through all programmes."""
-        history = child_history(record, caller, patient_id, self.known_at, now=self.now)
+        history = counted_history(
+            record, caller, patient_id, self.known_at, now=self.now, glance=glance
+        )
         return counted(
             history, self.first, self.last, known_at=self.known_at, technique=self.technique
         )
@@ -114,8 +117,12 @@ def everybody(record: Record, caller: Actor) -> Cohort:
 
 def group_answer(record: Record, caller: Actor, cohort: Cohort, asked: Asked) -> GroupAdherence:
     """The group's answer: its children are counted one by one, and only counts are kept."""
-    scopes = _scopes(record, caller, cohort)
-    return _together((asked.counted(record, caller, one.patient_id) for one in scopes), asked)
+    glance = Glance()
+    children = (
+        asked.counted(record, caller, scope.patient_id, glance)
+        for scope in _scopes(record, caller, cohort)
+    )
+    return _together(children, asked)
 
 
 def list_answer(

@@ -1,6 +1,6 @@
 """A child's resources as they were known at one time."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from service.fhir.json import JsonObject, read_back
@@ -47,7 +47,11 @@ class Past:
     def own(self, type_: str, element: str, *further: Condition) -> list[Kept]:
         """The same, read; without what was somebody else's at the time. ``element`` of the resource
         says whose it is, and a search parameter has the same name."""
-        kept = [(one, read_back(one.body)) for one in self.about(type_, element, *further)]
+        return self.owned(self.about(type_, element, *further), element)
+
+    def owned(self, versions: Iterable[Version], element: str) -> list[Kept]:
+        """Those of some versions that are the child's, read."""
+        kept = [(one, read_back(one.body)) for one in versions]
         return [one for one in kept if target_of(one[1].get(element, {})) == self.patient]
 
     def of(self, keys: dict[Key, None], current: Sequence[Version] = ()) -> list[Version]:
