@@ -14,6 +14,7 @@ import re
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
+import msgspec
 import orjson
 
 from service.fhir.json_faults import Fault, find_fault, place
@@ -31,6 +32,10 @@ MAX_EXPONENT = 1000
 
 _INT64 = range(-(2**63), 2**64)
 _SURROGATE_ESCAPE = re.compile(r"\\u[dD][89a-fA-F]", re.ASCII)
+_MINUS_NOTHING = re.compile(rb"-0(?<=[:,\[\s]-0)")
+_ALL_DIGITS_ALIKE = bytes.maketrans(b"123456789", b"000000000")
+_BEYOND = b"0" * 19
+"""So many digits may be more than 64 bits hold."""
 
 
 class JsonError(ValueError):
@@ -82,9 +87,23 @@ def read(data: bytes | bytearray | str, *, max_bytes: int = MAX_BYTES) -> Any:
 def read_back(data: bytes) -> Any:
     """The JSON value in a text that ``read`` took before: nothing is looked for any more.
 
-    The same value, in about half the time.
+    The same value, in less than half the time.
     """
-    return _kept_decoder.decode(data.decode("utf-8-sig"))
+    if _may_be_odd(data):
+        return _kept_decoder.decode(data.decode("utf-8-sig"))
+    return _quick_decoder.decode(data)
+
+
+def _may_be_odd(text: bytes) -> bool:
+    """Whether there may be a byte order mark, or a whole number that comes as ``Decimal``.
+
+    Two searches that never go back: one pattern for both would take as long as reading.
+    """
+    return (
+        not text.startswith(b"{")
+        or _BEYOND in text.translate(_ALL_DIGITS_ALIKE)
+        or _MINUS_NOTHING.search(text) is not None
+    )
 
 
 def write(value: Any) -> bytes:
@@ -179,3 +198,4 @@ _decoder = _stdlib_json.JSONDecoder(
     parse_constant=_constant,
 )
 _kept_decoder = _stdlib_json.JSONDecoder(parse_float=Decimal, parse_int=_integer)
+_quick_decoder = msgspec.json.Decoder(float_hook=Decimal)

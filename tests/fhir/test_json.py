@@ -45,14 +45,30 @@ def test_what_is_kept_reads_back_as_it_was_read(value: object) -> None:
 @given(st.binary(max_size=60) | st.text('{}[]",:0123456789.eE+-\\utrfn ab\n', max_size=40))
 def test_whatever_is_taken_reads_back_alike(data: bytes | str) -> None:
     text = data.encode("utf-8", "surrogatepass") if isinstance(data, str) else data
-    with suppress(json.JsonError):
-        read = json.read(text)
-        assert same(json.read_back(text), read)
+    for told in (text, b'{"a":' + text + b"}", b'{"a":[' + text + b"]}"):
+        with suppress(json.JsonError):
+            read = json.read(told)
+            assert same(json.read_back(told), read)
 
 
-@pytest.mark.parametrize("text", ["-0", "1.50", "[1e999]", '{"a":18446744073709551616}', "\ufeff1"])
-def test_odd_numbers_read_back_alike(text: str) -> None:
-    assert same(json.read_back(text.encode()), json.read(text.encode()))
+@pytest.mark.parametrize("form", ["%s", '{"a":%s}', '{"a": %s}', '{"a":[1,%s]}', '{"a":[\n%s]}'])
+@pytest.mark.parametrize(
+    "number",
+    [
+        "-0", "-0.0", "0e0", "1.50", "1E5", "1e999", "-7", "9223372036854775807",
+        "-9223372036854775808", "-9223372036854775809", "18446744073709551615",
+        "18446744073709551616", "1" + 100 * "0",
+    ],
+)  # fmt: skip
+def test_odd_numbers_read_back_alike(form: str, number: str) -> None:
+    text = (form % number).encode()
+    read, kept = json.read(text), json.read_back(text)
+    assert same(kept, read)
+    assert repr(kept) == repr(read)
+
+
+def test_a_byte_order_mark_is_left_out_of_what_was_kept() -> None:
+    assert json.read_back(b'\xef\xbb\xbf{"a":1}') == {"a": 1}
 
 
 @given(values)
