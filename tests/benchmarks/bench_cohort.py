@@ -12,15 +12,17 @@ was due, sessions matched, five figures with their intervals. The peer is polars
 current Observations in one statement, decodes the JSON of the few elements that it needs, counts
 sessions by child and local day, at most two a day, and adds up the year. It knows no plan.
 
-Figures are medians of seconds; growth is told as microseconds of a session at a tenth, the whole
-and twice as many children.
+Figures are medians of seconds; growth is told as microseconds of a session for a fiftieth of the
+children, all, and twice as many, as the record grows.
 """
 
 import resource
 import sqlite3
 import time
 from collections.abc import Iterator
+from functools import partial
 from itertools import chain, islice
+from statistics import median
 
 import polars as pl
 import psycopg
@@ -36,7 +38,8 @@ from service.fhir.json import JsonObject
 from service.record import Actor, Record
 from service.record.bodies import stamped
 from service.record.cohorts import Asked, Cohort, group_answer
-from service.store.contract import Entry, Version
+from service.serving import settle_memory
+from service.store.contract import Entry, Store, Version
 
 MOST = 3.0
 """Times the peer's time that is asked for."""
@@ -58,32 +61,42 @@ SESSION = pl.Struct(
 def main() -> None:
     told = options(children=1000, sessions=500)
     for engine in told.engines:
-        took = {}
-        for children in (max(1, told.children // 10), told.children, told.children * 2):
-            turns = told.turns if children == told.children else 1
-            took[children] = cohort(engine, children, told.sessions, turns)
-        told_by_size = [
-            f"{children * told.sessions} sessions {seconds / children / told.sessions * 1e6:.1f}"
-            for children, seconds in took.items()
-        ]
-        print(f"  growth, microseconds of a session: {', '.join(told_by_size)}", flush=True)
+        cohort(engine, told.children, told.sessions, told.turns)
 
 
-def cohort(engine: str, children: int, sessions: int, turns: int) -> float:
-    """Seconds that ours takes."""
+def cohort(engine: str, children: int, sessions: int, turns: int) -> None:
     print(f"{engine}: {children} children, {sessions} sessions each", flush=True)
     folder = scratch.folder()
     store = ENGINES[engine](folder)
+    record = build_record(store, build_validator())
+    settle_memory()
+    growth, stored = [], 0
+    for size in (max(1, children // 50), children, children * 2):
+        keep(store, range(stored, size), sessions)
+        stored = size
+        took = [timed(partial(ours, record, size)) for _ in range(turns if size <= children else 1)]
+        growth.append(f"{size * sessions} sessions {median(took) / size / sessions * 1e6:.1f}")
+        if size == children:
+            peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+            beside_peer(record, engine, scratch.store_in(folder, engine), children, turns)
+    print(f"  growth, microseconds of a session: {', '.join(growth)}")
+    print(f"  peak memory without the peer {peak:.0f} MiB", flush=True)
+    store.close()
+    scratch.drop(folder, engine)
+
+
+def keep(store: Store, children: range, sessions: int) -> None:
     began = time.perf_counter()
     everything = chain.from_iterable(
-        chain(resources_of(child), sessions_of(child, sessions)) for child in range(children)
+        chain(resources_of(child), sessions_of(child, sessions)) for child in children
     )
     while some := list(islice(everything, AT_ONCE)):
         with store.begin() as work:
             work.write([entry(one) for one in some])
-    print(f"  stored in {time.perf_counter() - began:.0f} s", flush=True)
-    record = build_record(store, build_validator())
-    where = scratch.store_in(folder, engine)
+    print(f"  {len(children)} more stored in {time.perf_counter() - began:.0f} s", flush=True)
+
+
+def beside_peer(record: Record, engine: str, where: str, children: int, turns: int) -> None:
     contenders = {
         "adherence": lambda _: timed(lambda: ours(record, children)),
         "polars": lambda _: timed(lambda: peer(engine, where, children)),
@@ -91,12 +104,7 @@ def cohort(engine: str, children: int, sessions: int, turns: int) -> float:
     found = Turns(contenders, {}, "s", turns=turns)
     for name in contenders:
         found.tell(name)
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     verdict("adherence to group-by", found.rate["adherence"] / found.rate["polars"], most=MOST)
-    print(f"  peak memory of both {peak:.0f} MiB", flush=True)
-    store.close()
-    scratch.drop(folder, engine)
-    return found.rate["adherence"]
 
 
 def entry(one: JsonObject) -> Entry:
