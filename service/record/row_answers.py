@@ -44,8 +44,13 @@ class RowAnswer:
         if self.findings:
             line["issue"] = operation_outcome(self.findings)["issue"]
         if self.alarm:
-            line["notice"] = f"Logged: {', '.join(self.alarm.signs)}. {NOT_WATCHED}"
+            line["notice"] = self._notice(self.alarm.signs, NOT_WATCHED)
             line["caution"] = [entry.to_json() for entry in self.alarm.safety_net]
         elif self.same_day:
-            line["notice"] = f"Logged: {', '.join(self.same_day)}. {SAME_DAY}"
+            line["notice"] = self._notice(self.same_day, SAME_DAY)
         return line
+
+    def _notice(self, signs: Sequence[str], what_to_do: str) -> str:
+        """Signs are told of refused rows too: the family acts on them, not on our taking the row."""
+        begin = "Not logged, but named" if self.status == "refused" else "Logged"
+        return f"{begin}: {', '.join(signs)}. {what_to_do}"

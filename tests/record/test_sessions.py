@@ -288,7 +288,9 @@ def test_a_sign_that_cannot_wait_is_stored_and_answered_with_the_plan_s_own_word
 def test_a_row_that_is_refused_is_not_silent_about_such_a_sign(family: Family) -> None:
     (answer,) = family.send(session(1, chestPain=True, technique="trombone"))
     assert answer.status == "refused"
-    assert answer.to_json()["caution"] == PROGRAMME["safetyNet"]
+    line = answer.to_json()
+    assert line["notice"].startswith("Not logged, but named: chest pain. Nobody watches these logs")
+    assert line["caution"] == PROGRAMME["safetyNet"]
 
 
 @pytest.mark.parametrize("says", [{}, {"blood": {"seen": "streaks"}}, {"chestPain": False}])
