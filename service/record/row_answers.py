@@ -51,6 +51,6 @@ class RowAnswer:
         return line
 
     def _notice(self, signs: Sequence[str], what_to_do: str) -> str:
-        """Signs are told of refused rows too: the family acts on them, not on our taking the row."""
+        """Signs are told of refused rows too: a family acts on them, whatever the record takes."""
         begin = "Not logged, but named" if self.status == "refused" else "Logged"
         return f"{begin}: {', '.join(signs)}. {what_to_do}"
