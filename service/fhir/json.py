@@ -106,12 +106,13 @@ def _may_be_odd(text: bytes) -> bool:
     )
 
 
-def write(value: Any) -> bytes:
+def write(value: Any, *, in_order: bool = False) -> bytes:
     """Compact UTF-8 JSON of ``value``; decimals are written with the digits they hold.
 
-    Raises TypeError for what JSON cannot hold.
+    ``in_order``: names in one order, however they stand. Raises TypeError for what JSON cannot
+    hold.
     """
-    return orjson.dumps(value, default=_write_decimal)
+    return orjson.dumps(value, _write_decimal, orjson.OPT_SORT_KEYS if in_order else None)
 
 
 def _write_decimal(value: object) -> orjson.Fragment:

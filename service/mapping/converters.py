@@ -60,15 +60,20 @@ def converter(name: str, argument: str, maps: Maps) -> Converter:
     return _MAKERS[name](argument, maps)
 
 
+def as_it_is(element: Any, _: Context) -> Any:
+    """How what is the same on both sides is read."""
+    return element
+
+
 def _same(argument: str, _: Maps) -> Converter:
     _expect_none(argument)
-    return Converter(lambda value, _old, _context: value, lambda element, _context: element)
+    return Converter(lambda value, _old, _context: value, as_it_is)
 
 
 def _flag(argument: str, _: Maps) -> Converter:
     """True is written; false is what absence means."""
     _expect_none(argument)
-    return Converter(lambda value, _old, _context: value or None, lambda element, _: element)
+    return Converter(lambda value, _old, _context: value or None, as_it_is)
 
 
 def _quantity(unit: str, _: Maps) -> Converter:

@@ -53,7 +53,7 @@ def observation_to_session(observation: JsonObject, resolve: Resolve | None = No
     """
     document = _document("session", observation, resolve)
     regimen = regimen_key(observation, resolve)
-    performer = _performer(observation)
+    performer = performer_in(observation)
     document |= {"regimen": regimen} if regimen else {}
     document |= {"performer": performer} if performer else {}
     return built(Session, document)
@@ -230,7 +230,8 @@ def _set_performer(observation: JsonObject, performer: str | None, subject: str)
     _set_own(ours, observation, known.get(performer))
 
 
-def _performer(observation: JsonObject) -> str | None:
+def performer_in(observation: JsonObject) -> str | None:
+    """Who did the session, as far as it is the child or a parent."""
     found = (_performer_of(item) for item in observation.get("performer", []))
     return next((performer for performer in found if performer), None)
 

@@ -25,7 +25,7 @@ def party_key(party: JsonObject) -> str:
     """What makes a party the same one: its first identifier (``system|value``), else all of it."""
     for identifier in party.get("identifier", []):
         return f"{identifier['system']}|{identifier['value']}"
-    return hashlib.sha256(write(party)).hexdigest()
+    return hashlib.sha256(write(party, in_order=True)).hexdigest()
 
 
 @dataclass(slots=True)

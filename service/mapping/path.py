@@ -7,7 +7,7 @@ parameter by its code. ``name[0]`` is the first repetition, ``name[]`` stands fo
 """
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from copy import deepcopy
 from dataclasses import dataclass, field
 from typing import Any
@@ -18,20 +18,24 @@ from service.mapping.conceptmaps import Translation, is_same_coding
 
 _STEP = re.compile(r"(?P<name>[a-zA-Z]+)(\((?P<slice>[a-z0-9-]+)\))?(?P<index>\[0?\])?")
 _PART_CODES = {"component": "airway-session-part", "parameter": "airway-device-parameter"}
+_SYSTEMS: Mapping[str, Callable[[str], str]] = {
+    "identifier": identifier_system,
+    "coding": code_system,
+    "telecom": str,
+}
 STANDARD_PARTS = "session-part"
 """The concept map that adds standard codings to the code of a component."""
 
 Change = Callable[[Any], Any]
-SliceKey = tuple[str, ...]
-"""The element's name, then what picks the slice: the URL of an extension, the system and code of a
-component."""
+SliceKey = str | tuple[str, str]
+"""What picks a slice: a URL, a system, or the system and the code of a component or parameter."""
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
     """One step of a path. ``template`` is an empty repetition of a slice; no slice, no template.
 
-    ``key`` names the slice among those that ``slices_of`` finds at once; None for other steps.
+    ``key`` tells the slice from others of the element; None where there is none.
     """
 
     name: str
@@ -104,28 +108,6 @@ def find_at(element: Any, steps: tuple[Step, ...]) -> Any:
     return element
 
 
-def slices_of(element: Any, names: Iterable[str]) -> dict[SliceKey, JsonObject]:
-    """The first repetition of every slice that a key can name, in one walk over these elements."""
-    found: dict[SliceKey, JsonObject] = {}
-    for name in names if isinstance(element, dict) else ():
-        for item in element.get(name) or ():
-            if isinstance(item, dict):
-                for key in _keys(name, item):
-                    found.setdefault(key, item)
-    return found
-
-
-def _keys(name: str, item: JsonObject) -> Iterator[SliceKey]:
-    if name == "extension":
-        if isinstance(url := item.get("url"), str):
-            yield name, url
-        return
-    for coding in item.get("code", {}).get("coding", []):
-        system, code = coding.get("system"), coding.get("code")
-        if isinstance(system, str) and isinstance(code, str):
-            yield name, system, code
-
-
 def change_at(element: JsonObject, steps: tuple[Step, ...], change: Change) -> None:
     """Replace what is at the end of ``steps`` by what ``change`` makes of it (None: nothing).
 
@@ -166,19 +148,18 @@ def _step(
         return Step(name, repeats=index is not None, each=each)
     if name == "extension":
         url = slice_name if inside_extension else extension_url(slice_name)
-        return Step(name, True, each, {"url": url}, _has("url", url), (name, url))
-    if name in ("identifier", "coding"):
-        system = (identifier_system if name == "identifier" else code_system)(slice_name)
-        return Step(name, True, each, {"system": system}, _has("system", system))
-    if name == "telecom":
-        return Step(name, True, each, {"system": slice_name}, _has("system", slice_name))
+        return Step(name, True, each, {"url": url}, _has("url", url), url)
+    if name in _SYSTEMS:
+        system = _SYSTEMS[name](slice_name)
+        return Step(name, True, each, {"system": system}, _has("system", system), system)
     if name == "category":
-        return Step(name, True, each, {}, _is_coded_in(code_system(slice_name)))
+        system = code_system(slice_name)
+        return Step(name, True, each, {}, _is_coded_in(system), system)
     if name in _PART_CODES:
         coding = {"system": code_system(_PART_CODES[name]), "code": slice_name}
         also = translations[STANDARD_PARTS].of(slice_name) if name == "component" else []
         template = {"code": {"coding": [coding, *also]}}
-        key = (name, coding["system"], coding["code"])
+        key = (coding["system"], slice_name)
         return Step(name, True, each, template, _has_code(coding), key)
     raise ValueError(f"{name} has no slices")
 

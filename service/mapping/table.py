@@ -12,7 +12,8 @@ from typing import Any
 
 from service.fhir.json import JsonObject
 from service.mapping.converters import Context, Converter
-from service.mapping.path import SliceKey, Step, change_at, find_at, slices_of
+from service.mapping.path import Step, change_at, find_at
+from service.mapping.walk import WHOLE, Read, Visit, visit_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,16 +29,9 @@ class Leaf:
     of_document: bool = False
 
     @property
-    def is_read(self) -> bool:
-        """Whether there is anything to read: some rows are for writing only."""
-        return self.converter.read is not None and not self.of_document
-
-    def read(self, element: Any, context: Context, steps: tuple[Step, ...]) -> Any:
-        """The document value, None where there is none; ``steps`` are those that are left."""
-        found = find_at(element, steps)
-        if found is None or self.converter.read is None:
-            return None
-        return self.converter.read(found, context)
+    def reading(self) -> Read | None:
+        """How it is read; None for rows that are for writing only."""
+        return None if self.of_document else self.converter.read
 
     def write(self, element: Any, document: Any, context: Context) -> Any:
         """``element`` (changed in place where it is an object) with the value in it."""
@@ -60,13 +54,11 @@ class Each:
     items: "Group"
 
     @property
-    def is_read(self) -> bool:
-        """Lists always are."""
-        return True
-
-    def read(self, element: Any, context: Context, steps: tuple[Step, ...]) -> Any:
+    def reading(self) -> Read:
         """The items; a repetition that no row can read is somebody else's."""
-        container = find_at(element, steps)
+        return self._read
+
+    def _read(self, container: Any, context: Context) -> Any:
         if not isinstance(container, dict):
             return None
         return [value for _, value in self._ours(container, context)] or None
@@ -110,42 +102,23 @@ class Group:
     """Several rows about one element."""
 
     nodes: tuple[Leaf | Each, ...]
-    readers: tuple[tuple[Leaf | Each, SliceKey | None, tuple[Step, ...]], ...] = field(init=False)
-    """Each node that is read, the slice that it begins with if slices are found by key, and the
-    steps that lead on from there."""
-    sliced: tuple[str, ...] = field(init=False)
-    """Names of the elements of which such slices are."""
+    visit: Visit = field(init=False)
 
     def __post_init__(self) -> None:
-        readers = tuple(_reader(node) for node in self.nodes if node.is_read)
-        names = dict.fromkeys(key[0] for _, key, _ in readers if key)
-        object.__setattr__(self, "readers", readers)
-        object.__setattr__(self, "sliced", tuple(names))
+        lines = [(node.steps, node.names, read) for node in self.nodes if (read := node.reading)]
+        object.__setattr__(self, "visit", visit_of(lines))
 
     def read(self, element: Any, context: Context) -> Any:
         """The document value that the rows find in ``element``; ``{}`` where they find nothing."""
         document: JsonObject = {}
-        slices = slices_of(element, self.sliced)
-        for node, key, steps in self.readers:
-            start = element if key is None else slices.get(key)
-            value = None if start is None else node.read(start, context, steps)
-            if value in (None, {}):
-                continue
-            if not node.names:
-                return value
-            _set_value(document, node.names, value)
-        return document
+        self.visit(element, document, context)
+        return document.get(WHOLE, document)
 
     def write(self, element: Any, document: Any, context: Context) -> Any:
         """``element`` with what the rows take from ``document``; None takes away what is ours."""
         for node in self.nodes:
             element = node.write(element, document, context)
         return element
-
-
-def _reader(node: Leaf | Each) -> tuple[Leaf | Each, SliceKey | None, tuple[Step, ...]]:
-    key = node.steps[0].key if node.steps else None
-    return node, key, node.steps if key is None else node.steps[1:]
 
 
 def paired(before: Sequence[Any], after: Sequence[Any]) -> list[int | None]:
@@ -174,9 +147,3 @@ def _value_at(document: Any, names: tuple[str, ...]) -> Any:
             return None
         document = document.get(name)
     return document
-
-
-def _set_value(document: JsonObject, names: tuple[str, ...], value: Any) -> None:
-    for name in names[:-1]:
-        document = document.setdefault(name, {})
-    document[names[-1]] = value

@@ -27,7 +27,7 @@ from service.programme.plan import Child, Programme
 from service.programme.review import TechniqueReview
 from service.programme.zones import zone
 from service.record.changes import Actor
-from service.record.child_history import history_of
+from service.record.child_history import history_and_rest
 from service.record.errors import Malformed
 from service.record.past import Kept, Past
 from service.record.problems import accepted_caution, still_open, warning_of
@@ -82,8 +82,7 @@ def appointment(
     known_at, now = asked.known_at, asked.now
     with record.view(caller) as view:
         past = Past(view, f"Patient/{patient_id}", known_at, now)
-        observations = past.own("Observation", "subject")
-        history = history_of(past, observations)
+        history, observations = history_and_rest(past)
         first, last = asked.days(history)
         issues = list(_issues(past))
         reviews = list(_reviews(observations, past.others))

@@ -6,7 +6,7 @@ Encounter) is a pause.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Literal, TypeVar
 
@@ -38,6 +38,7 @@ from service.record.view import View
 from service.store.contract import Key, Version
 
 Entry = TypeVar("Entry", Session, HealthState, Pause)
+Seen = TypeVar("Seen", bound=Logged)
 
 _HOME_PROGRAMME = (code_system("airway-plan-part"), "home-programme")
 _LOG = code_system("airway-log")
@@ -72,12 +73,12 @@ def history_seen(
 ) -> History:
     """The same out of one look at the record, also of what is about to be committed."""
     past = Past(view, f"Patient/{patient_id}", known_at, now)
-    return history_of(past, past.own("Observation", "subject"), programme)
+    return _Reading(past, programme).history(past.own("Observation", "subject"))
 
 
-def history_of(past: Past, observations: Sequence[Kept], programme: str | None = None) -> History:
-    """The same for those who have the child's ``observations`` already."""
-    return _Reading(past, programme).history(observations)
+def history_and_rest(past: Past) -> tuple[History, list[Kept]]:
+    """The same of all programmes, and the child's Observations that are none of its sessions."""
+    return _Reading(past, None).seen(Glance())
 
 
 def counted_history(
@@ -119,19 +120,16 @@ class _Reading:
             left_out=self.left_out,
         )
 
+    def seen(self, glance: Glance) -> tuple[History, list[Kept]]:
+        """Sessions at a glance, and the long way for the rest, which is answered as well."""
+        sessions, others = self._at_a_glance(glance.whole)
+        read = self.history(others)
+        return replace(read, sessions=[*sessions, *read.sessions]), others
+
     def counted(self, glance: Glance) -> HistoryOf[Logged]:
-        """Sessions at a glance, and the long way for whatever else there is."""
-        sessions: list[Known[Logged]] = []
-        others: list[Version] = []
-        for version in self.past.about("Observation", "subject"):
-            seen = glance.session(version.body, self.past.patient)
-            if seen is None or not _is_possible(seen.start):
-                others.append(version)
-            else:
-                excluded = None if seen.status in _COUNTED else seen.status
-                known = Known(version.id, version.version, version.instant, seen, excluded)
-                sessions.append(known)
-        read = self.history(self.past.owned(others, "subject"))
+        """The same with as much of sessions as figures rest on."""
+        sessions, others = self._at_a_glance(glance.session)
+        read = self.history(others)
         return HistoryOf(
             plans=read.plans,
             sessions=[*sessions, *read.sessions],
@@ -139,6 +137,24 @@ class _Reading:
             pauses=read.pauses,
             left_out=read.left_out,
         )
+
+    def _at_a_glance(
+        self, look: Callable[[bytes, str], tuple[Seen, str] | None]
+    ) -> tuple[list[Known[Seen]], list[Kept]]:
+        """The sessions that a look finds with their status, and the Observations in which it finds
+        none."""
+        sessions: list[Known[Seen]] = []
+        others: list[Version] = []
+        for version in self.past.about("Observation", "subject"):
+            found = look(version.body, self.past.patient)
+            if found is None or not _is_possible(found[0].start):
+                others.append(version)
+                continue
+            session, status = found
+            excluded = None if status in _COUNTED else status
+            known = Known(version.id, version.version, version.instant, session, excluded)
+            sessions.append(known)
+        return sessions, self.past.owned(others, "subject")
 
     def plans_and_pauses(self) -> History:
         pause = Condition.has_token("code", _LOG, "pause")
