@@ -1,6 +1,6 @@
-"""Current versions by type and id, asked in text that is made once.
+"""Current versions by type and id, or by what they refer to, asked in text that is made once.
 
-The expression language would put its SQL together anew for every list of ids, which costs several
+The expression language would put its SQL together anew for every question, which costs several
 times what the database does. PostgreSQL takes a list as one value; for an engine that cannot, a
 list is filled up to one of a few lengths, so that there are few texts. A driver that prepares
 statements does so once for each.
@@ -14,22 +14,30 @@ from sqlalchemy import ARRAY, BindParameter, Dialect, Text, any_, bindparam, sel
 from sqlalchemy.engine import Connection
 
 from service.store import tables
+from service.store.contract import Key
 
 _LENGTHS = (1, 4, 16, 64, 256)
 
-_resource, _version = tables.resource.c, tables.version.c
-_current = (
-    select(
-        _version.type,
-        _version.id,
-        _version.version,
-        _version.instant,
-        _version.deleted,
-        _version.body,
+_resource, _version, _reference = tables.resource.c, tables.version.c, tables.reference.c
+_versions = select(
+    _version.type,
+    _version.id,
+    _version.version,
+    _version.instant,
+    _version.deleted,
+    _version.body,
+).join_from(tables.resource, tables.version, _version.number == _resource.current)
+_current = _versions.where(_resource.type == bindparam("type"))
+_referrers = _versions.where(
+    _resource.key.in_(
+        select(_reference.resource).where(
+            _reference.type == bindparam("type"),
+            _reference.parameter == bindparam("parameter"),
+            _reference.target == bindparam("target"),
+            _reference.target_type == bindparam("target_type"),
+        )
     )
-    .join_from(tables.resource, tables.version, _version.number == _resource.current)
-    .where(_resource.type == bindparam("type"))
-)
+).order_by(_resource.key)
 
 
 def current_rows(connection: Connection, type_: str, ids: Sequence[str]) -> list[tuple[Any, ...]]:
@@ -46,6 +54,22 @@ def current_rows(connection: Connection, type_: str, ids: Sequence[str]) -> list
     return found
 
 
+def referring_rows(
+    connection: Connection, type_: str, parameter: str, target: Key
+) -> list[tuple[Any, ...]]:
+    """The same of the resources of a type that refer to ``target`` by a parameter, in order."""
+    asked = _to_one(connection.dialect)
+    values = {
+        "type": type_,
+        "parameter": parameter,
+        "target_type": target[0],
+        "target": target[1],
+    }
+    in_order = asked.positiontup
+    given = tuple(values[name] for name in in_order) if in_order else values
+    return _answer(connection, asked.string, given)
+
+
 def _answer(connection: Connection, asked: str, values: Any) -> list[tuple[Any, ...]]:
     """The driver's own rows: nothing of them needs converting."""
     with connection.exec_driver_sql(asked, values) as result:
@@ -56,6 +80,11 @@ def _answer(connection: Connection, asked: str, values: Any) -> list[tuple[Any, 
 def _by_array(dialect: Dialect) -> Any:
     ids = bindparam("ids", type_=ARRAY(Text))
     return _current.where(_resource.id == any_(ids)).compile(dialect=dialect)
+
+
+@cache
+def _to_one(dialect: Dialect) -> Any:
+    return _referrers.compile(dialect=dialect)
 
 
 @lru_cache(maxsize=64)

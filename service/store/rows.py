@@ -31,6 +31,12 @@ def as_version(row: AnyRow) -> Version:
     return Version(row.type, row.id, row.version, instant, row.deleted, row.body)
 
 
+def as_looked_up(row: tuple[Any, ...]) -> Version:
+    """The driver's own line of type, id, version, instant, deleted and body."""
+    type_, id_, number, at, deleted, body = row
+    return Version(type_, id_, number, from_microseconds(at), bool(deleted), body)
+
+
 def page(rows: Sequence[AnyRow], count: int | None) -> Page:
     """The first ``count`` rows; one more among ``rows`` says that there is another page."""
     versions = tuple(map(as_version, rows[:count]))

@@ -44,7 +44,7 @@ from service.fhir.search.terms import (
     Value,
 )
 from service.store import tables
-from service.store.contract import MOST_PARTS, TooCostlyError
+from service.store.contract import MOST_PARTS, Key, TooCostlyError
 from service.store.index import LONGEST_TEXT, beginning, cut, sortable
 
 Clause = ColumnElement[bool]
@@ -70,6 +70,14 @@ def matching(type_: str, criteria: Sequence[Criterion]) -> list[Clause]:
     if _parts(criteria) > MOST_PARTS:
         raise TooCostlyError
     return _clauses(type_, criteria, tables.resource.c)
+
+
+def only_target(criteria: Sequence[Criterion]) -> tuple[str, Key] | None:
+    """Parameter and target of a question for nothing but what refers to one resource."""
+    match criteria:
+        case [Condition(parameter, "reference", (ReferenceValue(str(type_), id_),), False, None)]:
+            return parameter, (type_, cut(id_, LONGEST_TEXT))
+    return None
 
 
 def _parts(criteria: Sequence[Criterion]) -> int:

@@ -42,6 +42,7 @@ from service.store.cursor import decode
 from service.store.paging import Order
 from service.store.rows import (
     AnyRow,
+    as_looked_up,
     as_version,
     from_microseconds,
     key_of,
@@ -82,13 +83,12 @@ class SqlReader:
         ids: dict[str, list[str]] = {}
         for type_, id_ in keys:
             ids.setdefault(index.cut(type_), []).append(index.cut(id_))
-        return {
-            (type_, id_): Version(type_, id_, number, from_microseconds(at), bool(deleted), body)
+        found = (
+            as_looked_up(row)
             for kind, some in ids.items()
-            for type_, id_, number, at, deleted, body in lookup.current_rows(
-                self._connection, kind, some
-            )
-        }
+            for row in lookup.current_rows(self._connection, kind, some)
+        )
+        return {(version.type, version.id): version for version in found}
 
     def version(self, key: Key, version: int) -> Version | None:
         if version not in _VERSIONS:
@@ -144,6 +144,10 @@ class SqlReader:
         count: int | None = None,
         cursor: str | None = None,
     ) -> Page:
+        target = search.only_target(criteria)
+        if target is not None and not sort and count is None and cursor is None:
+            referring = lookup.referring_rows(self._connection, type_, *target)
+            return Page(tuple(map(as_looked_up, referring)), None)
         order = Order(sort)
         asked = (
             _versions.add_columns(*order.values)

@@ -3,6 +3,7 @@
 import pytest
 from store_samples import NOON, version
 
+from service.fhir.search.terms import Condition, ReferenceRow
 from service.fhir.spans import span_of
 from service.store.contract import Entry, Store
 
@@ -57,3 +58,42 @@ def test_what_was_current_at_some_time_of_a_span(store: Store, at: str, numbers:
         for type_, id_ in (("Observation", "a"), ("Observation", None), (None, None)):
             page = reader.history(type_, id_, at=span_of(at), count=10)
             assert [one.version for one in page.versions] == numbers
+
+
+LONG = "https://elsewhere.example/" + "x" * 700
+
+
+@pytest.mark.parametrize(
+    ("parameter", "target"),
+    [
+        ("subject", ("Patient", "p1")),
+        ("subject", ("Group", "p1")),
+        ("subject", ("Patient", "p3")),
+        ("performer", ("Patient", "p1")),
+        ("based-on", ("", LONG)),
+        ("based-on", ("", LONG[:-1])),
+    ],
+)
+def test_what_refers_to_one_resource_is_found_as_by_any_search(
+    store: Store, parameter: str, target: tuple[str, str]
+) -> None:
+    rows = {
+        "b": [ReferenceRow("subject", "Patient", "p1"), ReferenceRow("based-on", "", LONG)],
+        "a": [ReferenceRow("subject", "Patient", "p1"), ReferenceRow("performer", "Patient", "p1")],
+        "c": [ReferenceRow("subject", "Patient", "p2")],
+        "d": [ReferenceRow("subject", "Group", "p1")],
+    }
+    with store.begin() as work:
+        work.write([Entry(version(id_), found) for id_, found in rows.items()])
+        work.write([Entry(version("o", type_="Task"), rows["a"])])
+        work.write([Entry(version("a", 2), rows["a"]), Entry(version("d", 2, deleted=True))])
+    condition = Condition.refers_to(parameter, *target)
+    with store.read() as reader:
+        by_any = reader.search("Observation", [condition], count=10)
+        assert reader.search("Observation", [condition]) == by_any
+    expected = [
+        id_
+        for id_, found in rows.items()
+        if ReferenceRow(parameter, *target) in found and id_ != "d"
+    ]
+    assert [one.id for one in by_any.versions] == expected
