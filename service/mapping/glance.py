@@ -10,11 +10,12 @@ from collections.abc import Callable, Iterable
 from datetime import datetime
 from decimal import Decimal
 from functools import cache
-from typing import Any, Generic, Literal, NamedTuple, TypeVar
+from typing import Annotated, Any, Generic, Literal, NamedTuple, TypeVar
 
 from msgspec import MsgspecError, Raw, Struct, field
 from msgspec.json import Decoder
 from pydantic import TypeAdapter
+from pydantic.fields import FieldInfo
 
 from service.fhir.codings import codings
 from service.fhir.json import JsonObject, read_back
@@ -29,18 +30,28 @@ from service.programme.log import Outcome, RecordedBy, Session
 
 T = TypeVar("T")
 
-_WHOLE = {
-    "source": "home",
-    "child": {"system": "urn:child", "value": "1"},
-    "technique": "pep",
-    "start": "2031-05-01T07:05:00Z",
-    "recordedBy": "diary",
-    "outcome": "complete",
-}
-"""Any session: no field of one depends on another."""
 _MOST_KEPT = 50_000
 """So many texts of one element are remembered; one has some 250 bytes."""
-_ANY = Session.model_validate(_WHOLE)
+_ANY = Session.model_validate(
+    {
+        "source": "home",
+        "child": {"system": "urn:child", "value": "1"},
+        "technique": "pep",
+        "start": "2031-05-01T07:05:00Z",
+        "recordedBy": "diary",
+        "outcome": "complete",
+    }
+)
+"""Any session: no field of one depends on another."""
+
+
+def _reading(of: FieldInfo) -> TypeAdapter[Any]:
+    """How the model reads a field."""
+    kind: Any = Annotated[of.annotation, *of.metadata] if of.metadata else of.annotation
+    return TypeAdapter(kind)
+
+
+_FIELDS = {of.alias or name: (name, _reading(of)) for name, of in Session.model_fields.items()}
 _NEEDED = {name for name, of in Session.model_fields.items() if of.is_required()}
 _INSTANT: TypeAdapter[datetime] = TypeAdapter(Instant)
 _SESSION = (code_system("airway-log"), "session")
@@ -275,6 +286,8 @@ def _told(element: str, value: Any) -> JsonObject:
 
 def _taken(document: JsonObject) -> JsonObject:
     """Part of a document as the model takes it among a whole one, by its own names."""
-    session = Session.model_validate(_WHOLE | document)
-    fields = Session.model_fields.items()
-    return {name: getattr(session, name) for name, of in fields if of.alias in document}
+    taken = {}
+    for alias, value in document.items():
+        name, adapter = _FIELDS[alias]
+        taken[name] = adapter.validate_python(value)
+    return taken

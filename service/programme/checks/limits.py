@@ -5,12 +5,13 @@ a prescription. What is unusual but possible is a caution, not a limit.
 """
 
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
+from functools import cache
 
 from service.programme.base import Band, Document, Ratio
 from service.programme.checks.problems import Problem, refused
-from service.programme.checks.view import View
+from service.programme.checks.view import View, values_of
 from service.programme.dose import BuildUp, Dose, DrainagePosition, Phase, Stroke
 from service.programme.log import Blood, Session, Sputum
 from service.programme.plan import MedicineOrder
@@ -76,7 +77,8 @@ def impossible_values(view: View) -> Iterator[Problem]:
     """Every number and date in the document, or inside it, that is beyond its limits."""
     for part in view.everything():
         limits = _LIMITS.get(part.model, {})
-        for name, value in part.values():
+        for name in _judged(part.model):
+            value = part.value(name)
             if name in limits and isinstance(value, int | Decimal):
                 yield from _number(part, name, value, *limits[name])
             elif isinstance(value, date) and not _FIRST_YEAR <= value.year <= _LAST_YEAR:
@@ -84,6 +86,15 @@ def impossible_values(view: View) -> Iterator[Problem]:
                 yield refused(part.at(name), "impossible-date", part.raw[name], expected)
         if part.model is Band:
             yield from _band(part)
+
+
+@cache
+def _judged(model: type[Document]) -> tuple[str, ...]:
+    """Fields with a limit of their own, and those that may hold a date: no others need be read."""
+    limits = _LIMITS.get(model, {})
+    return tuple(
+        name for name, types in values_of(model) if name in limits or types & {date, datetime}
+    )
 
 
 def _number(part: View, name: str, value: int | Decimal, low: int, high: int) -> Iterator[Problem]:

@@ -45,6 +45,30 @@ def _is_list(model: type[Document], name: str) -> bool:
     return NoneType not in get_args(annotation) and Ellipsis in get_args(annotation)
 
 
+@cache
+def values_of(model: type[Document]) -> tuple[tuple[str, frozenset[type]], ...]:
+    """The fields of a model that hold no document, and the types that each may hold."""
+    return tuple(
+        (name, frozenset(_types_in(field.annotation)))
+        for name, field in _fields(model).items()
+        if _document_in(model, name) is None
+    )
+
+
+def _types_in(annotation: Any) -> Iterator[type]:
+    if isinstance(annotation, type):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _types_in(part)
+
+
+@cache
+def _holders(model: type[Document]) -> tuple[tuple[str, bool], ...]:
+    """The fields that hold documents, and whether they list them."""
+    names = [name for name in _fields(model) if _document_in(model, name) is not None]
+    return tuple((name, _is_list(model, name)) for name in names)
+
+
 class View:
     """One document, or what stands in its place. Names are those of the JSON."""
 
@@ -90,17 +114,14 @@ class View:
     def everything(self) -> Iterator["View"]:
         """This document and every document inside it."""
         yield self
-        for name in _fields(self.model):
-            if _document_in(self.model, name) is None or not self.has(name):
-                continue
-            inner = self.parts(name) if _is_list(self.model, name) else [self.part(name)]
-            for part in inner:
-                yield from part.everything()
+        for name, lists in _holders(self.model):
+            if self.has(name):
+                for part in self.parts(name) if lists else (self.part(name),):
+                    yield from part.everything()
 
     def values(self) -> Iterator[tuple[str, Any]]:
         """Name and value of each well-formed field that holds no document."""
-        for name in _fields(self.model):
-            if _document_in(self.model, name) is None:
-                value = self.value(name)
-                if value is not None:
-                    yield name, value
+        for name, _ in values_of(self.model):
+            value = self.value(name)
+            if value is not None:
+                yield name, value
