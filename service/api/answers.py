@@ -2,6 +2,7 @@
 
 from starlette.requests import Request
 from starlette.responses import Response
+from starlette.types import Receive, Scope, Send
 
 from service.api.headers import etag, is_known, last_modified, preference
 from service.api.outcomes import FHIR_JSON
@@ -31,6 +32,10 @@ class StoredBytes(Response):
             (b"etag", etag(version.version).encode()),
             (b"last-modified", last_modified(version.instant).encode()),
         ]
+
+    async def __call__(self, _scope: Scope, _receive: Receive, send: Send) -> None:
+        await send({"type": "http.response.start", "status": 200, "headers": self.raw_headers})
+        await send({"type": "http.response.body", "body": self.body})
 
 
 def read_response(request: Request, version: Version) -> Response:

@@ -45,7 +45,7 @@ class Application:
         self._around = Surround(
             OwnNamesOnly(self._dispatch, services.settings),
             _limits(services.settings),
-            counts.count_request,
+            counts.count_requests,
         )
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

@@ -5,10 +5,13 @@ process alone keeps its counts in memory; with several workers the library keeps
 whichever worker is asked adds up (see ``metrics``).
 """
 
-from collections.abc import Mapping
+from collections import Counter as Counted
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 
 from prometheus_client import Counter, Histogram
+
+from service.api.request_lines import Ended
 
 _requests = Counter("airway_http_requests", "Requests answered.", ["method", "route", "status"])
 _seconds = Histogram(
@@ -31,11 +34,13 @@ _refusals = Counter(
 _rows = Counter("airway_rows", "Rows of feeds and bulk loads, and how they ended.", ["kind", "end"])
 
 
-def count_request(method: str, route: str, status: int, seconds: float) -> None:
-    """One request was answered, or broke off."""
-    counter, histogram = _of_request(method, route, status)
-    counter.inc()
-    histogram.observe(seconds)
+def count_requests(ended: Sequence[Ended]) -> None:
+    """These were answered, or broke off."""
+    alike = Counted((one.method, one.route, one.status or 500) for one in ended)
+    for (method, route, status), number in alike.items():
+        _requests_of(method, route, status).inc(number)
+    for one in ended:
+        _seconds_of(one.method, one.route).observe(one.seconds)
 
 
 def count_batch(size: int) -> None:
@@ -55,5 +60,10 @@ def count_rows(kind: str, ends: Mapping[str, int]) -> None:
 
 
 @lru_cache(maxsize=4096)
-def _of_request(method: str, route: str, status: int) -> tuple[Counter, Histogram]:
-    return _requests.labels(method, route, str(status)), _seconds.labels(method, route)
+def _requests_of(method: str, route: str, status: int) -> Counter:
+    return _requests.labels(method, route, str(status))
+
+
+@lru_cache(maxsize=1024)
+def _seconds_of(method: str, route: str) -> Histogram:
+    return _seconds.labels(method, route)

@@ -12,7 +12,7 @@ from starlette.types import ASGIApp, Message, Scope
 
 from service.api.bodies import SENT, Sent
 from service.api.bundle import response_entry
-from service.api.headers import last_modified
+from service.api.headers import HEADERS, last_modified
 from service.api.outcomes import FHIR_JSON
 from service.api.places import PREFIX
 from service.fhir.json import JsonObject, read, write
@@ -48,13 +48,15 @@ async def ask(roads: ASGIApp, request: Request, entry: JsonObject, base: str, se
     asked = entry["request"]
     path, _, query = relative(asked["url"], base).partition("?")
     media_type, body = _body(entry)
+    headers = _headers(request, asked, media_type)
     head_only = asked["method"] == "HEAD"
     scope = {
         **request.scope,
         "method": "GET" if head_only else asked["method"],
         "path": f"{PREFIX}/{unquote(path)}",
         "query_string": query.encode(),
-        "headers": _headers(request, asked, media_type),
+        "headers": headers,
+        HEADERS: dict(headers),
         "path_params": {},
         SENT: sent,
     }

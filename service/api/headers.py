@@ -12,6 +12,9 @@ from starlette.requests import Request
 from service.api.outcomes import refusal
 from service.store.contract import Version
 
+HEADERS = "airway.headers"
+"""Where the scope of a request has its headers by their names in lower case, the first of each."""
+
 FHIR_TYPES = frozenset({"application/fhir+json", "application/json", "text/json"})
 FORM = "application/x-www-form-urlencoded"
 CSV = "text/csv"
@@ -120,11 +123,9 @@ def is_known(request: Request, version: Version) -> bool:
 
 
 def header(request: Request, name: bytes) -> str | None:
-    """The first header of this name (in lower case), without looking at the others."""
-    for known, value in request.scope["headers"]:
-        if known == name:
-            return str(value, "latin-1")
-    return None
+    """The first header of this name (in lower case)."""
+    value = request.scope[HEADERS].get(name)
+    return None if value is None else str(value, "latin-1")
 
 
 def last_modified(instant: datetime) -> str:

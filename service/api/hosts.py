@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from service.api.headers import HEADERS
 from service.api.outcomes import error_response, refusal
 from service.settings import Settings, is_loopback
 
@@ -26,22 +27,15 @@ class OwnNamesOnly:
         self._own = _name(urlsplit(settings.base_url).netloc) if settings.base_url else None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http" and not self._answers_to(_host_in(scope)):
+        if scope["type"] == "http" and not self._answers_to(scope[HEADERS].get(b"host", b"")):
             told = "This service answers to the names of this computer, or to its base address."
             await error_response(refusal(421, told, code="forbidden"))(scope, receive, send)
             return
         await self._app(scope, receive, send)
 
-    def _is_own(self, host: str) -> bool:
-        name = _name(host)
+    def _is_own(self, host: bytes) -> bool:
+        name = _name(str(host, "latin-1"))
         return self._open or is_loopback(name) or name == self._own
-
-
-def _host_in(scope: Scope) -> str:
-    for name, value in scope["headers"]:
-        if name == b"host":
-            return str(value, "latin-1")
-    return ""
 
 
 def _name(host: str) -> str:

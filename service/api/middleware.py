@@ -13,15 +13,13 @@ from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.api.gzipped import Unpacked, is_worth_packing, packed, takes_gzip
+from service.api.headers import HEADERS
 from service.api.outcomes import error_response, unexpected
 from service.api.places import TEMPLATE
 from service.api.request_ids import Header, Ids
-from service.api.request_lines import RequestLines
+from service.api.request_lines import Counted, Ended, RequestLines
 
 log = structlog.get_logger("airway.http")
-
-Counted = Callable[[str, str, int, float], None]
-"""Told the method, the template, the status and the seconds of every request."""
 
 _VARY = (b"vary", b"Accept-Encoding")
 _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
@@ -30,20 +28,15 @@ _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"
 class Surround:
     """The outermost layer of the application. Answers HEAD as GET, without the body.
 
-    ``limit_of`` gives the greatest body in bytes for a path; ``lines`` takes one for each request.
+    ``limit_of`` gives the greatest body in bytes for a path; ``counted`` is told every request.
     """
 
     def __init__(
-        self,
-        app: ASGIApp,
-        limit_of: Callable[[str], int],
-        counted: Counted | None = None,
-        lines: RequestLines | None = None,
+        self, app: ASGIApp, limit_of: Callable[[str], int], counted: Counted | None = None
     ) -> None:
         self._app = app
         self._limit_of = limit_of
-        self._counted = counted
-        self._lines = lines or RequestLines()
+        self._lines = RequestLines(counted)
         self._ids = Ids()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -52,6 +45,7 @@ class Surround:
             return
         began = time.perf_counter()
         headers = dict(reversed(scope["headers"]))  # of a repeated header the first one counts
+        scope[HEADERS] = headers
         id_, marks = self._ids.of(headers)
         exchange = _Exchange(headers, self._limit_of(scope["path"]), id_, marks, receive, send)
         method = scope["method"]
@@ -67,9 +61,7 @@ class Surround:
         known = method if method in _METHODS else "other"
         route = scope.get("route")
         template = str(scope.get(TEMPLATE) or getattr(route, "path", "unknown"))
-        self._lines.add(exchange.id, known, template, exchange.status, seconds)
-        if self._counted is not None:
-            self._counted(known, template, exchange.status or 500, seconds)
+        self._lines.add(Ended(exchange.id, known, template, exchange.status, seconds))
 
 
 class BrokenAnswerError(Exception):
@@ -130,17 +122,21 @@ class _Exchange:
                 self._held = message
                 return
         elif message["type"] == "http.response.body":
-            message = await self._body(message)
+            if self._held is not None:
+                message = await self._packed(message)
+            if self.without_body:
+                message = {**message, "body": b""}
         await self._send(message)
 
-    async def _body(self, message: Message) -> Message:
-        if self._held is not None:
-            start, self._held = self._held, None
-            if not message.get("more_body", False):  # what comes in pieces is sent as it comes
-                start, body = await packed(start, message["body"])
-                message = {**message, "body": body}
-            await self._send(start)
-        return {**message, "body": b""} if self.without_body else message
+    async def _packed(self, message: Message) -> Message:
+        """The body, after the head that was held back until it was there."""
+        start, self._held = self._held, None
+        assert start is not None  # noqa: S101  # whoever calls has looked
+        if not message.get("more_body", False):  # what comes in pieces is sent as it comes
+            start, body = await packed(start, message["body"])
+            message = {**message, "body": body}
+        await self._send(start)
+        return message
 
     def _unpack(self, scope: Scope) -> None:
         """Take the body out of its gzip. Raises HTTPException 415 for any other coding."""

@@ -6,6 +6,7 @@ from starlette.requests import Request
 from service.api.headers import (
     CSV,
     FHIR_TYPES,
+    HEADERS,
     Preference,
     check_accept,
     check_content_type,
@@ -17,7 +18,8 @@ from service.api.outcomes import RestError
 
 def request(query: str = "", **headers: str) -> Request:
     raw = [(name.replace("_", "-").encode(), value.encode()) for name, value in headers.items()]
-    return Request({"type": "http", "headers": raw, "query_string": query.encode()})
+    scope = {"type": "http", "headers": raw, "query_string": query.encode(), HEADERS: dict(raw)}
+    return Request(scope)
 
 
 @pytest.mark.parametrize(
