@@ -16,6 +16,7 @@ from typing import Literal, get_args
 from service.programme.adherence import Adherence, LedgerRow
 from service.programme.adherence.matching import DONE
 from service.programme.adherence.series import Week
+from service.programme.adherence.silence import days_between
 from service.programme.log import Blood, Session, Sputum
 
 AMOUNTS = ("none-seen", "teaspoon", "tablespoon", "egg-cup", "more")
@@ -68,16 +69,15 @@ class Sign:
 
 def course(result: Adherence, weeks: Sequence[Week]) -> tuple[CourseWeek, ...]:
     """One for each of the weeks of the answer."""
-    firsts = {week.last.isocalendar()[:2]: week for week in weeks}
+    first_of = {day: week.first for week in weeks for day in days_between(week.first, week.last)}
     rows: defaultdict[date, list[Session]] = defaultdict(list)
     for row in result.received:
-        if row.ending in DONE and (week := _week_of(firsts, row.day)):
-            rows[week.first].append(row.session.value)
+        if row.ending in DONE and row.day in first_of:  # one of a doubtful clock may lie outside
+            rows[first_of[row.day]].append(row.session.value)
     shares: defaultdict[date, list[Fraction]] = defaultdict(list)
     for due in result.ledger:
-        week = _week_of(firsts, due.day)
-        if week is not None and (share := _told_share(due)) is not None:
-            shares[week.first].append(share)
+        if (share := _told_share(due)) is not None:
+            shares[first_of[due.day]].append(share)
     return tuple(_course_week(week, rows[week.first], shares[week.first]) for week in weeks)
 
 
@@ -103,12 +103,6 @@ _IS_SIGN: Mapping[SignKind, Callable[[Session], bool]] = {
     "faint": lambda session: session.faint is True,
     "stopped-early": lambda session: session.stopped_early is not None,
 }
-
-
-def _week_of(firsts: Mapping[tuple[int, int], Week], day: date) -> Week | None:
-    """The week of a day; None for a row of a doubtful clock that lies outside."""
-    week = firsts.get(day.isocalendar()[:2])
-    return week if week is not None and week.first <= day <= week.last else None
 
 
 def _course_week(week: Week, sessions: Sequence[Session], shares: Iterable[Fraction]) -> CourseWeek:

@@ -1,6 +1,6 @@
 """The two kinds of rule by which a schedule repeats: by day, and by period."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from functools import lru_cache
@@ -14,6 +14,7 @@ from service.programme.schedule import DayOfWeek, Schedule
 
 _WEEKDAYS: tuple[DayOfWeek, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _A_DAY = timedelta(days=1)
+_A_SECOND = timedelta(seconds=1)
 _WEEK = 7
 
 Clock = tuple[time, int]
@@ -111,29 +112,34 @@ def by_day(
 ) -> Iterator[Occurrence]:
     """The occurrences of a rule by days from the first day asked to the last."""
     first = max(anchor, calendar.day_of(asked.start))
+    chosen = {often: _chosen(clocks, often) for often in rule.often} if clocks else {}
     for day, often in rule.days(anchor, first):
         if calendar.start(day) >= asked.end:
             return
-        bounds = calendar.bounds(day)
-        if bounds is None:
+        window = calendar.bounds(day)
+        if window is None:
             continue
-        window = Span(*bounds)
-        for at in _places(day, often, window, calendar, clocks):
-            yield Occurrence(window.start, window.end, at, day, True, rule.most)
+        for at in _places(day, often, window, calendar, chosen):
+            yield Occurrence(*window, at, day, True, rule.most)
 
 
 def _places(
-    day: date, often: int, window: Span, calendar: Calendar, clocks: Sequence[Clock]
+    day: date,
+    often: int,
+    window: tuple[datetime, datetime],
+    calendar: Calendar,
+    chosen: Mapping[int, Sequence[Clock]],
 ) -> Iterator[datetime]:
     """Clock times where they are stated, else the middles of equal parts of the day."""
-    if not clocks:
-        yield from middles(window, often)
+    start, end = window
+    if not chosen:
+        yield from middles(Span(start, end), often)
         return
-    for clock, minutes in _chosen(clocks, often):
+    for clock, minutes in chosen[often]:
         at = calendar.at(day, clock)
         if at is not None:
-            moved = at + timedelta(minutes=minutes)
-            yield min(max(moved, window.start), window.end - timedelta(seconds=1))
+            moved = at + timedelta(minutes=minutes) if minutes else at
+            yield min(max(moved, start), end - _A_SECOND)
 
 
 def middles(window: Span, parts: int) -> Iterator[datetime]:

@@ -14,10 +14,14 @@ from hypothesis import strategies as st
 from service.programme.adherence import Adherence, History, Known, LeftOut, adherence
 from service.programme.adherence.cohort import group_adherence
 from service.programme.adherence.counting import counted
+from service.programme.adherence.due import due_around
 from service.programme.adherence.series import weeks
+from service.programme.adherence.timeline import Timeline
+from service.programme.calendar import BEGINNING, END, Span
 from service.programme.intervals import wilson
 from service.programme.log import Session
 from service.programme.plan import Programme
+from service.programme.zones import zone
 
 T = TypeVar("T")
 BEGIN = datetime(2031, 3, 20, tzinfo=UTC)
@@ -320,3 +324,13 @@ def test_what_is_learnt_later_leaves_the_answer_of_then_as_it_was(
     )
     answers = [adherence(h, FIRST, LAST, known_at=then, now=then) for h in (what, news)]
     assert answers[0] == answers[1]
+
+
+@given(histories_of_one_child())
+def test_what_is_due_to_the_unwell_alone_is_looked_for_long_enough(what: History) -> None:
+    """As if any instant could be one of them."""
+    timeline = Timeline(what, LATER, zone)
+    asked = timeline.calendar.span(FIRST, LAST)
+    found = due_around(timeline, asked)
+    timeline.unwell = Span(BEGINNING, END)
+    assert due_around(timeline, asked) == found

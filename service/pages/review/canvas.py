@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from functools import lru_cache
 
 from markupsafe import Markup, escape
 
@@ -151,6 +152,7 @@ def runs(days: Iterable[date]) -> Iterator[tuple[date, date]]:
         yield begin, end
 
 
+@lru_cache(maxsize=4096)
 def _n(number: float) -> str:
     """At most one decimal, and no minus before nothing."""
     return f"{round(number, 1) + 0:g}"

@@ -5,7 +5,7 @@ from datetime import timedelta
 from typing import NamedTuple
 
 from service.programme.adherence.timeline import Plan, Timeline
-from service.programme.calendar import Span
+from service.programme.calendar import BEGINNING, Span
 from service.programme.expansion import Occurrence
 from service.programme.occurrences import occurrences
 from service.programme.plan import Programme, Regimen
@@ -13,6 +13,8 @@ from service.programme.routine import routine_of
 
 _LONGEST_WINDOW = timedelta(days=400)
 """How far ahead a window that is still open may reach into the matching; longer ones are cut."""
+
+_NEVER = Span(BEGINNING, BEGINNING)
 
 Line = tuple[str, str]
 """A regimen by its key, or a group of alternatives by its name."""
@@ -65,13 +67,17 @@ def _due(timeline: Timeline, asked: Span) -> Iterator[Due]:
 
 
 def _of_regimen(timeline: Timeline, plan: Plan, regimen: Regimen, held: Span) -> Iterator[Due]:
-    if regimen.schedule is None or regimen.as_needed or held.start >= held.end:
+    if regimen.schedule is None or regimen.as_needed:
         return
     programme = plan.programme
     line, members = _line(programme, regimen)
     techniques = frozenset(member.technique for member in members)
     keys = frozenset(member.key for member in members)
     leads = {unwell: _leads(programme, regimen, members, unwell) for unwell in (False, True)}
+    if not leads[False]:
+        held = held.common(timeline.unwell if leads[True] else _NEVER)
+    if held.start >= held.end:
+        return
     routine = routine_of(programme.routine)
     for occurrence in occurrences(regimen.schedule, timeline.calendar, plan.span, held, routine):
         if timeline.plan_at(occurrence.at) is not plan:

@@ -1,10 +1,10 @@
 """The five figures, each a sum over the ledger."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from fractions import Fraction
-from typing import Literal, Protocol, get_args
+from typing import Literal, NamedTuple, Protocol, get_args
 
 from service.programme.adherence.history import Known
 from service.programme.dose import DoseBasis
@@ -51,8 +51,7 @@ class CountedRow:
     logged: bool
 
 
-@dataclass(frozen=True, slots=True)
-class LedgerRow:
+class LedgerRow(NamedTuple):
     """One occurrence: when it stood, what was asked, by which plan, and what became of it.
 
     ``credit`` is the session that fulfilled it. ``share`` is how much of the prescribed dose was
@@ -218,7 +217,7 @@ def _recorded_by(rows: Sequence[LedgerRow], source: RecordedBy) -> list[LedgerRo
     return [
         row
         if row.credit is None or row.credit.value.recorded_by == source
-        else replace(row, credit=None, share=None if row.share is None else Fraction(0))
+        else row._replace(credit=None, share=None if row.share is None else Fraction(0))
         for row in rows
     ]
 

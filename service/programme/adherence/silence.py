@@ -1,5 +1,6 @@
 """Days without a log. Silence is not refusal: it is shown beside the score, never in it."""
 
+from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -43,7 +44,7 @@ def silent_spells(
     spells: list[SilentSpell] = []
     run: list[date] = []
     for day in silent:
-        if run and any(run[-1] < log < day for log in interruptions):
+        if run and _any_between(run[-1], day, interruptions):
             spells.append(_spell(run))
             run = []
         run.append(day)
@@ -54,6 +55,11 @@ def silent_spells(
         for spell in spells
         if spell.days >= shortest and any(spell.first <= day <= spell.last for day in asked)
     )
+
+
+def _any_between(after: date, before: date, in_order: Sequence[date]) -> bool:
+    following = bisect_right(in_order, after)
+    return following < len(in_order) and in_order[following] < before
 
 
 def days_between(first: date, last: date) -> list[date]:

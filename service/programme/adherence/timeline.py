@@ -44,7 +44,10 @@ class InForce:
 
 
 class Timeline:
-    """What held at each instant, as it was known at one time."""
+    """What held at each instant, as it was known at one time.
+
+    Outside ``unwell`` the child was never unwell.
+    """
 
     def __init__(self, history: HistoryOf[Logged], known_at: datetime, zones: ZoneLookup) -> None:
         known = as_known(history.plans, known_at)
@@ -54,6 +57,7 @@ class Timeline:
         self._starts = [piece.span.start for piece in self.pieces]
         self.calendar = _calendar(self.pieces)
         self._states = self._latest_known_first(history.states, known_at)
+        self.unwell = _around(span for span, state in self._states if state == "unwell")
         self._pauses = [
             self.calendar.span(pause.value.start, pause.value.end)
             for pause in as_known(history.pauses, known_at)
@@ -151,6 +155,13 @@ def _during(span: Span, stretches: Sequence[Stretch]) -> Iterable[Stretch]:
         start = max(span.start, stretch.since)
         if start < min(span.end, end):
             yield Stretch(start, stretch.zone, stretch.boundary)
+
+
+def _around(spans: Iterable[Span]) -> Span:
+    """The time that holds all of them; without length where there is none."""
+    each = list(spans)
+    start = min((span.start for span in each), default=BEGINNING)
+    return Span(start, max((span.end for span in each), default=start))
 
 
 def _holds(plan: Plan, calendar: Calendar) -> list[Span]:
