@@ -39,6 +39,8 @@ class Past:
         id_ = self.patient.partition("/")[2]
         condition = Condition.refers_to(parameter, "Patient", id_)
         found = self._view.search(type_, [condition, *further]).versions
+        if not self._is_past and all(version.instant <= self._known_at for version in found):
+            return sorted(found, key=_by_id)
         keys = {(version.type, version.id) for version in found}
         if self._is_past:
             keys |= self._gone_since(type_)
@@ -56,16 +58,21 @@ class Past:
 
     def of(self, keys: dict[Key, None], current: Sequence[Version] = ()) -> list[Version]:
         """Of each resource the version of that time; none where it was not there."""
-        then = {
+        then = self._known(current)
+        if not self._is_past:
+            then |= self._known(
+                self._view.current([key for key in keys if key not in then]).values()
+            )
+        then |= self._known(self._view.versions([key for key in keys if key not in then]))
+        return [then[key] for key in keys if key in then and not then[key].deleted]
+
+    def _known(self, versions: Iterable[Version]) -> dict[Key, Version]:
+        """The last of each resource's that was known; they come in order."""
+        return {
             (version.type, version.id): version
-            for version in current
+            for version in versions
             if version.instant <= self._known_at
         }
-        older = [key for key in keys if key not in then]
-        for version in self._view.versions(older):
-            if version.instant <= self._known_at:
-                then[version.type, version.id] = version
-        return [then[key] for key in keys if key in then and not then[key].deleted]
 
     def _gone_since(self, type_: str) -> set[Key]:
         """A search finds nothing that was deleted since."""
@@ -77,3 +84,7 @@ class Past:
             if page.next is None:
                 return keys
             cursor = page.next
+
+
+def _by_id(version: Version) -> str:
+    return version.id
