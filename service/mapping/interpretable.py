@@ -5,6 +5,7 @@ from typing import Any
 
 from service.fhir.json import JsonObject
 
+_MARKS = frozenset({"modifierExtension", "implicitRules", "doNotPerform", "comparator"})
 _ESCAPE = b"\\"
 """What a name may hide behind: found at once, where a search for more than a byte takes longer."""
 
@@ -30,7 +31,23 @@ def why_not_interpretable(resource: JsonObject) -> str | None:
     on the element. We define none, so every one is unknown. Elements that negate or bend what we
     read are treated the same: implicitRules, ServiceRequest.doNotPerform, Quantity.comparator.
     """
+    if not _is_marked(resource):
+        return None
     return next(_reasons(resource, resource.get("resourceType", "")), None)
+
+
+def _is_marked(resource: JsonObject) -> bool:
+    """Whether any of the names is there at all, which is seldom and soon known."""
+    layer: list[Any] = [resource]
+    while layer:
+        value = layer.pop()
+        if isinstance(value, dict):
+            if not _MARKS.isdisjoint(value):
+                return True
+            layer += value.values()
+        elif isinstance(value, list):
+            layer += value
+    return False
 
 
 def _reasons(value: Any, place: str) -> Iterator[str]:

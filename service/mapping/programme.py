@@ -316,7 +316,8 @@ def _is_mistaken(part: JsonObject, plan: JsonObject) -> bool:
 
 
 def _key(resource: JsonObject, part: str, place: str) -> str:
-    key = tables()[part].read(resource, Context()).get("key")
+    identified = {"identifier": resource.get("identifier", [])}  # where every part has its key
+    key = tables()[part].read(identified, Context()).get("key")
     if key is None:
         raise UnmappableError(place, f"{reference_of(resource)} has no identifier of a {part}")
     return str(key)

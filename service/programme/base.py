@@ -34,12 +34,18 @@ class Document(BaseModel):
 
 
 def _without_empty(value: Any) -> Any:
-    if isinstance(value, dict):
-        kept = ((name, _without_empty(part)) for name, part in value.items())
-        return {name: part for name, part in kept if part not in ([], {})}
     if isinstance(value, tuple):
         return [_without_empty(part) for part in value]
-    return value
+    if not isinstance(value, dict):
+        return value
+    kept = {}
+    for name, part in value.items():
+        if isinstance(part, dict | tuple):
+            part = _without_empty(part)
+            if not part:
+                continue
+        kept[name] = part
+    return kept
 
 
 def told(error: Mapping[str, Any]) -> str:
