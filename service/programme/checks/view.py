@@ -70,13 +70,19 @@ def _holders(model: type[Document]) -> tuple[tuple[str, bool], ...]:
 
 
 class View:
-    """One document, or what stands in its place. Names are those of the JSON."""
+    """One document, or what stands in its place. Names are those of the JSON.
+
+    Many rules ask for the same: what was read once is kept.
+    """
 
     def __init__(self, model: type[Document], raw: Any, path: str) -> None:
         self.model = model
         self.present = isinstance(raw, dict)
         self.raw: dict[str, Any] = raw if isinstance(raw, dict) else {}
         self.path = path
+        self._values: dict[str, Any] = {}
+        self._part: dict[str, View] = {}
+        self._parts: dict[str, list[View]] = {}
 
     def at(self, name: str) -> str:
         """The path of a field."""
@@ -90,6 +96,11 @@ class View:
         """The field's value as the model reads it; None where it is absent or ill formed."""
         if self.raw.get(name) is None:
             return None
+        if name not in self._values:
+            self._values[name] = self._read(name)
+        return self._values[name]
+
+    def _read(self, name: str) -> Any:
         try:
             return _adapter(self.model, name).validate_python(self.raw[name], by_name=False)
         except ValidationError:
@@ -97,19 +108,24 @@ class View:
 
     def part(self, name: str) -> "View":
         """The document that the field holds; an empty one where it is absent."""
-        model = _document_in(self.model, name)
-        if model is None:
-            raise KeyError(name)
-        return View(model, self.raw.get(name), self.at(name))
+        if name not in self._part:
+            model = _document_in(self.model, name)
+            if model is None:
+                raise KeyError(name)
+            self._part[name] = View(model, self.raw.get(name), self.at(name))
+        return self._part[name]
 
     def parts(self, name: str) -> list["View"]:
         """The documents that the field lists."""
-        model = _document_in(self.model, name)
-        if model is None:
-            raise KeyError(name)
-        raw = self.raw.get(name)
-        items = raw if isinstance(raw, list | tuple) else ()
-        return [View(model, item, f"{self.at(name)}[{i}]") for i, item in enumerate(items)]
+        if name not in self._parts:
+            model = _document_in(self.model, name)
+            if model is None:
+                raise KeyError(name)
+            raw = self.raw.get(name)
+            items = raw if isinstance(raw, list | tuple) else ()
+            views = [View(model, item, f"{self.at(name)}[{i}]") for i, item in enumerate(items)]
+            self._parts[name] = views
+        return self._parts[name]
 
     def everything(self) -> Iterator["View"]:
         """This document and every document inside it."""
