@@ -1,15 +1,12 @@
 """Single reads, gathered: those that came at the same time are asked for together.
 
 A question to the store costs the same work around it for one resource as for a hundred; under load
-many requests share that, and a request that is alone waits for nobody. A store that waits for
-nobody is asked on the event loop: a thread beside it would fight with it for the interpreter at
-every row, and cost more than the question. Any other is asked in threads, a few questions at once,
-so that answers go out while the next are under way.
+many requests share that, and a request that is alone waits for nobody. A few questions are asked at
+once, so that answers go out while the next are under way.
 """
 
 import asyncio
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 
 from service.record import Actor, Record
 from service.store.contract import Key, Version
@@ -17,7 +14,7 @@ from service.store.contract import Key, Version
 MOST_AT_ONCE = 200
 """Reads in one look-up."""
 _LOOK_UPS = 2
-"""Under way at once, where they are asked in threads."""
+"""Under way at once."""
 
 Answer = Version | Exception
 _Asked = tuple[Actor, Key]
@@ -33,10 +30,9 @@ class Reads:
     def __init__(self, record: Record, counted: Callable[[int], None]) -> None:
         self._record = record
         self._counted = counted
-        self._threads = None if record.prompt else ThreadPoolExecutor(_LOOK_UPS, "reads")
         self._waiting: list[_Waiting] = []
         self._gathering = False
-        self._under_way = 0
+        self._under_way: set[asyncio.Task[None]] = set()
 
     async def one(self, caller: Actor, type_: str, id_: str) -> Version:
         """The current version as ``caller`` may see it. Raises NotFound, Gone, as ``read`` does."""
@@ -47,7 +43,7 @@ class Reads:
         return await future
 
     def _begin(self, loop: asyncio.AbstractEventLoop) -> None:
-        if not self._gathering and self._under_way < _LOOK_UPS:
+        if not self._gathering and len(self._under_way) < _LOOK_UPS:
             self._gathering = True
             loop.call_soon(self._gather, loop, len(self._waiting))
 
@@ -63,37 +59,26 @@ class Reads:
     def _ask(self, loop: asyncio.AbstractEventLoop) -> None:
         some, self._waiting = self._waiting[:MOST_AT_ONCE], self._waiting[MOST_AT_ONCE:]
         self._counted(len(some))
-        self._under_way += 1
-        asked, waiting = [one for one, _ in some], [future for _, future in some]
-        if self._threads is None:
-            self._tell(loop, waiting, self._answers(asked))
-            return
+        look_up = loop.create_task(self._look_up(some))
+        self._under_way.add(look_up)
+        look_up.add_done_callback(self._ended)
 
-        def tell(done: Future[Sequence[Answer]]) -> None:
-            loop.call_soon_threadsafe(self._tell, loop, waiting, done.result())
-
-        self._threads.submit(self._answers, asked).add_done_callback(tell)
-
-    def _answers(self, asked: Sequence[_Asked]) -> Sequence[Answer]:
+    async def _look_up(self, some: Sequence[_Waiting]) -> None:
         """A failure of the look-up itself is the answer to each."""
+        answers: Sequence[Answer]
         try:
-            return self._record.read_each(asked)
+            answers = await self._record.read_each([asked for asked, _ in some])
         except Exception as error:
-            return [error] * len(asked)
-
-    def _tell(
-        self,
-        loop: asyncio.AbstractEventLoop,
-        waiting: Sequence["asyncio.Future[Version]"],
-        answers: Sequence[Answer],
-    ) -> None:
-        for future, answer in zip(waiting, answers, strict=True):
+            answers = [error] * len(some)
+        for (_, future), answer in zip(some, answers, strict=True):
             if future.done():  # its request was given up
                 continue
             if isinstance(answer, Exception):
                 future.set_exception(answer)
             else:
                 future.set_result(answer)
-        self._under_way -= 1
+
+    def _ended(self, look_up: "asyncio.Task[None]") -> None:
+        self._under_way.discard(look_up)
         if self._waiting:
-            self._begin(loop)
+            self._begin(look_up.get_loop())

@@ -206,15 +206,10 @@ class Record:
             version = reader.current([(type_, id_)]).get((type_, id_))
         return self.shown(caller, version, f"{type_}/{id_}")
 
-    @property
-    def prompt(self) -> bool:
-        """Whether ``read_each`` takes so little time that it may be asked on an event loop."""
-        return self._store.prompt
-
-    def read_each(self, asked: Sequence[tuple[Actor, Key]]) -> list[Version | RecordError]:
+    async def read_each(self, asked: Sequence[tuple[Actor, Key]]) -> list[Version | RecordError]:
         """Current versions, each for its own caller, by one look-up; for the others, why not."""
         with understood():
-            found = self._store.current({key for _, key in asked})
+            found = await self._store.current_soon({key for _, key in asked})
         return [self._shown_or_error(caller, found.get(key), key) for caller, key in asked]
 
     def vread(self, caller: Actor, type_: str, id_: str, version: int) -> Version:

@@ -255,19 +255,16 @@ class UnitOfWork(Reader, Protocol):
 
 
 class Store(Protocol):
-    """Where versions are kept.
-
-    ``prompt``: whether ``current`` waits for nobody but this computer's memory and disk.
-    """
-
-    @property
-    def prompt(self) -> bool: ...
+    """Where versions are kept."""
 
     def read(self) -> AbstractContextManager[Reader]:
         """Open a consistent view."""
 
     def current(self, keys: Collection[Key]) -> dict[Key, Version]:
         """As ``Reader.current``: a question by itself, for less than a view around it costs."""
+
+    async def current_soon(self, keys: Collection[Key]) -> dict[Key, Version]:
+        """The same on an event loop, which goes on while a database over the network is asked."""
 
     def begin(self) -> AbstractContextManager[UnitOfWork]:
         """Open a unit of work: committed at its end, undone when an exception leaves it."""

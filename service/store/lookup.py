@@ -6,15 +6,17 @@ list is filled up to one of a few lengths, so that there are few texts. A driver
 statements does so once for each.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from functools import cache, lru_cache
 from typing import Any
 
 from sqlalchemy import ARRAY, BindParameter, Dialect, Text, any_, bindparam, select
+from sqlalchemy.dialects.postgresql import asyncpg
 from sqlalchemy.engine import Connection
 
-from service.store import tables
-from service.store.contract import Key
+from service.store import index, tables
+from service.store.contract import Key, Version
+from service.store.rows import as_looked_up
 
 _LENGTHS = (1, 4, 16, 64, 256)
 
@@ -38,6 +40,19 @@ _referrers = _versions.where(
         )
     )
 ).order_by(_resource.key)
+
+
+def ids_by_type(keys: Collection[Key]) -> dict[str, list[str]]:
+    """What is asked for, by type; as the store keeps it."""
+    ids: dict[str, list[str]] = {}
+    for type_, id_ in keys:
+        ids.setdefault(index.cut(type_), []).append(index.cut(id_))
+    return ids
+
+
+def versions_of(rows: Iterable[tuple[Any, ...]]) -> dict[Key, Version]:
+    """The versions in such rows, by type and id."""
+    return {(one.type, one.id): one for one in map(as_looked_up, rows)}
 
 
 def current_rows(connection: Connection, type_: str, ids: Sequence[str]) -> list[tuple[Any, ...]]:
@@ -85,6 +100,10 @@ def _by_array(dialect: Dialect) -> Any:
 @cache
 def _to_one(dialect: Dialect) -> Any:
     return _referrers.compile(dialect=dialect)
+
+
+CURRENT_BY_NUMBER = str(_by_array(asyncpg.dialect())).encode()  # type: ignore[no-untyped-call]
+"""The same question to PostgreSQL for a type (``$1``) and a list of ids (``$2``)."""
 
 
 @lru_cache(maxsize=64)

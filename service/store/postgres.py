@@ -6,10 +6,11 @@ indexing) happens before a unit begins, side by side on as many workers as there
 wait: each sees one snapshot.
 """
 
+import asyncio
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from threading import BoundedSemaphore
-from typing import Any
+from typing import Any, cast
 
 import psycopg
 from psycopg.pq import Format
@@ -28,7 +29,9 @@ from service.store.contract import (
     Version,
 )
 from service.store.failures import OTHERS_WRITE, meant, transaction, turn
+from service.store.lookup import ids_by_type, versions_of
 from service.store.postgres_lines import insert_lines
+from service.store.postgres_reads import Wires
 from service.store.unit import SqlReader, SqlUnitOfWork, TableLines
 
 SCHEME = "postgresql"
@@ -50,6 +53,10 @@ _PATIENCE = {
 chapter Database Connection Control Functions). What the address itself says goes before."""
 
 
+class _LookUpFailedError(Exception):
+    """A connection that was there before is not, or answers otherwise than expected."""
+
+
 class PostgresUnitOfWork(SqlUnitOfWork):
     """A unit of work whose lines go over the wire together."""
 
@@ -65,13 +72,12 @@ class PostgresStore:
     for its turn, here and again at the database, and anybody for a connection.
     """
 
-    prompt = False  # over the network
-
     def __init__(self, address: str, *, busy_seconds: float = 30.0) -> None:
         url = _driver_url(address)
         self._busy_seconds = busy_seconds
         self._line = BoundedSemaphore(_IN_LINE)
         self._engine = _engine(url, busy_seconds)
+        self._wires = Wires(self._connection_apart)
         try:
             self._prepare()
         except (DBAPIError, StoreAwayError) as error:
@@ -98,6 +104,22 @@ class PostgresStore:
                 _check_stale(error, connection)
                 return reader.current(keys)
 
+    async def current_soon(self, keys: Collection[Key]) -> dict[Key, Version]:
+        try:
+            with meant(_named):
+                return await self._looked_up(keys)
+        except _LookUpFailedError:
+            return await asyncio.to_thread(self.current, keys)
+
+    async def _looked_up(self, keys: Collection[Key]) -> dict[Key, Version]:
+        found: dict[Key, Version] = {}
+        for type_, ids in ids_by_type(keys).items():
+            try:
+                found |= versions_of(await self._wires.rows(type_, ids))
+            except psycopg.Error as error:
+                raise _LookUpFailedError from error
+        return found
+
     @contextmanager
     def begin(self) -> Iterator[UnitOfWork]:
         """The only writer. Raises StoreBusyError when others wrote for too long."""
@@ -111,7 +133,15 @@ class PostgresStore:
 
     def close(self) -> None:
         """Let go of the connections."""
+        self._wires.close()
         self._engine.dispose()
+
+    def _connection_apart(self) -> "psycopg.Connection[Any]":
+        """Set up as all others, and no longer the pool's."""
+        pooled = self._engine.raw_connection()
+        own = cast("psycopg.Connection[Any]", pooled.driver_connection)
+        pooled.detach()
+        return own
 
     @contextmanager
     def _begun(self, begin: str) -> Iterator[Connection]:

@@ -47,8 +47,6 @@ class SqliteStore:
     Raises StoreFormatError, and StoreBusyError when another process did not end doing so.
     """
 
-    prompt = True  # readers wait for nobody: the write-ahead log shows them what was committed
-
     def __init__(self, path: Path, *, busy_seconds: float = 30.0) -> None:
         self._busy_seconds = busy_seconds
         self._line = BoundedSemaphore(1)
@@ -82,6 +80,11 @@ class SqliteStore:
     def current(self, keys: Collection[Key]) -> dict[Key, Version]:
         with meant(_named), self._readers.connect() as connection:
             return SqlReader(connection).current(keys)  # one question, in no transaction
+
+    async def current_soon(self, keys: Collection[Key]) -> dict[Key, Version]:
+        """At once: readers wait for nobody, the write-ahead log shows what was committed; and a
+        thread would fight with the event loop for the interpreter at every row."""
+        return self.current(keys)
 
     @contextmanager
     def begin(self) -> Iterator[UnitOfWork]:

@@ -80,15 +80,10 @@ class SqlReader:
         self._connection = connection
 
     def current(self, keys: Collection[Key]) -> dict[Key, Version]:
-        ids: dict[str, list[str]] = {}
-        for type_, id_ in keys:
-            ids.setdefault(index.cut(type_), []).append(index.cut(id_))
-        found = (
-            as_looked_up(row)
-            for kind, some in ids.items()
-            for row in lookup.current_rows(self._connection, kind, some)
-        )
-        return {(version.type, version.id): version for version in found}
+        found: dict[Key, Version] = {}
+        for type_, ids in lookup.ids_by_type(keys).items():
+            found |= lookup.versions_of(lookup.current_rows(self._connection, type_, ids))
+        return found
 
     def version(self, key: Key, version: int) -> Version | None:
         if version not in _VERSIONS:

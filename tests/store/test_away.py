@@ -1,5 +1,6 @@
 """A store that cannot be reached says so, writes nothing half, and is there again by itself."""
 
+import asyncio
 import re
 import resource
 from collections.abc import Callable, Iterator
@@ -109,6 +110,7 @@ def test_a_session_that_ends_within_a_look_costs_that_look_alone(
     "question",
     [
         lambda store: store.current([KEY]),
+        lambda store: asyncio.run(store.current_soon([KEY])),
         left,
         lambda store: write(store, Entry(version("kept", 2), ROW)),
     ],
@@ -116,6 +118,7 @@ def test_a_session_that_ends_within_a_look_costs_that_look_alone(
 def test_connections_that_died_in_the_pool_are_not_noticed(
     database: PostgresStore, address: str, question: Callable[[Store], object]
 ) -> None:
+    asyncio.run(database.current_soon([KEY]))
     with ExitStack() as open_:
         for _ in range(6):
             open_.enter_context(database.read())
@@ -159,6 +162,8 @@ def test_a_server_that_is_stopped_and_started() -> None:
         with pytest.raises(StoreAwayError):
             store.current([KEY])
         with pytest.raises(StoreAwayError):
+            asyncio.run(store.current_soon([KEY]))
+        with pytest.raises(StoreAwayError):
             left(store)
         with pytest.raises(StoreAwayError) as away:
             write(store, Entry(version("lost"), ROW))
@@ -166,6 +171,7 @@ def test_a_server_that_is_stopped_and_started() -> None:
     with pytest.raises(StoreFormatError, match="cannot be used"):
         PostgresStore(server.get_uri())
     start_again(server)
+    assert KEY in asyncio.run(store.current_soon([KEY]))
     assert KEY in store.current([KEY])
     write(store, Entry(version("next"), ROW))
     assert left(store) == ["kept", "next"]

@@ -1,5 +1,7 @@
 """Looking resources up by type and id, and what was current at a time: the same in every engine."""
 
+import asyncio
+
 import pytest
 from store_samples import NOON, version
 
@@ -23,6 +25,26 @@ def test_every_number_of_resources_is_found_and_no_other(store: Store, asked: in
     assert all((one.type, one.id) == key for key, one in found.items())
     with store.read() as reader:
         assert reader.current(wanted) == found
+    assert asyncio.run(store.current_soon(wanted)) == found
+
+
+def test_look_ups_on_an_event_loop_at_the_same_time(store: Store) -> None:
+    """Ids may be anything that stands in an address, and one that is given up disturbs no other."""
+    odd = ["a b", 'x{",}\\', "%(ids)s", "NULL", "é", "'"]
+    keep(store, *(version(id_) for id_ in odd))
+
+    async def look_up(id_: str) -> dict[object, object]:
+        return dict(await store.current_soon([("Observation", id_), ("Observation", "none")]))
+
+    async def all_at_once() -> list[object]:
+        tasks = [asyncio.create_task(look_up(id_)) for id_ in odd * 3]
+        await asyncio.sleep(0.001)
+        tasks[0].cancel()
+        return await asyncio.gather(*tasks, return_exceptions=True)
+
+    first, *others = asyncio.run(all_at_once())
+    assert isinstance(first, asyncio.CancelledError) or first == others[5]
+    assert others == [{("Observation", id_): version(id_)} for id_ in (odd * 3)[1:]]
 
 
 def test_a_look_up_has_whole_versions_with_their_deletions(store: Store) -> None:
