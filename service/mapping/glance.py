@@ -53,7 +53,7 @@ def _reading(of: FieldInfo) -> TypeAdapter[Any]:
 
 _FIELDS = {of.alias or name: (name, _reading(of)) for name, of in Session.model_fields.items()}
 _NEEDED = {name for name, of in Session.model_fields.items() if of.is_required()}
-_INSTANT: TypeAdapter[datetime] = TypeAdapter(Instant)
+_instant: Callable[[str], datetime] = TypeAdapter(Instant).validator.validate_python
 _SESSION = (code_system("airway-log"), "session")
 _PART = code_system("airway-session-part")
 _DOUBT = (ArithmeticError, AttributeError, LookupError, TypeError, ValueError, MsgspecError)
@@ -103,10 +103,10 @@ class Glance:
     def _look(
         self, body: bytes, patient: str, made: Callable[["_Observation", JsonObject], T]
     ) -> tuple[T, str] | None:
-        if may_bend(body):
-            return None
         try:
             seen = _decoder.decode(body)
+            if may_bend(b"".join(seen.unread())):
+                return None
             told = self._told(seen, patient)
             return None if told is None else (made(seen, told), seen.status)
         except _DOUBT:
@@ -132,7 +132,7 @@ class Glance:
         told["end"], told["recorded"] = seen.effective.end, seen.issued
         for name in ("start", "end", "recorded"):
             if told[name] is not None:
-                told[name] = _INSTANT.validate_python(told[name])
+                told[name] = _instant(told[name])
         told["regimen"] = self._regimen(seen.based_on)
         told["performer"] = self._performers[bytes(seen.performer)]
         if _is_named_by_sender(seen.identifier):
@@ -148,8 +148,8 @@ class Glance:
         return SeenSession(
             technique=told["technique"],
             regimen=self._regimen(seen.based_on),
-            start=_INSTANT.validate_python(start),
-            end=None if end is None else _INSTANT.validate_python(end),
+            start=_instant(start),
+            end=None if end is None else _instant(end),
             recorded_by=told["recorded_by"],
             outcome=told["outcome"],
             minutes=told.get("minutes"),
@@ -165,18 +165,19 @@ class Glance:
         return self._regimens[bytes(only)]
 
 
-class _Identifier(Struct, gc=False):
+class _Identifier(Struct, gc=False, forbid_unknown_fields=True):
     system: str = ""
     value: str = ""
 
 
-class _Period(Struct, gc=False):
+class _Period(Struct, gc=False, forbid_unknown_fields=True):
     start: str
     end: str | None = None
 
 
-class _Observation(Struct, gc=False):
-    """The elements that the table reads, and those that ``logs`` reads beside it."""
+class _Observation(Struct, gc=False, forbid_unknown_fields=True):
+    """The elements that the table reads, those that ``logs`` reads beside it, and those that are
+    often there too. With any other there is no glance: it may change what these say."""
 
     status: str
     code: Raw
@@ -189,15 +190,35 @@ class _Observation(Struct, gc=False):
     based_on: list[Raw] = field(name="basedOn", default_factory=list)
     issued: str | None = None
     performer: Raw = Raw(b"[]")
+    resource_type: Literal["Observation"] = field(name="resourceType", default="Observation")
+    id: str = ""
+    language: str = ""
+    meta: Raw = Raw(b"")
+    text: Raw = Raw(b"")
+    category: Raw = Raw(b"")
+    absent: Raw = field(name="dataAbsentReason", default=Raw(b""))
+    note: Raw = Raw(b"")
+    device: Raw = Raw(b"")
+    encounter: Raw = Raw(b"")
+
+    def unread(self) -> tuple[Raw, ...]:
+        """Those of which only is asked whether they bend the others."""
+        often = self.meta, self.category, self.absent
+        return *often, self.text, self.note, self.device, self.encounter
 
 
 class _Kept(dict[bytes, T], Generic[T]):
-    """The meaning of each text of an element, worked out when it is first met."""
+    """The meaning of each text of an element, worked out when it is first met.
+
+    Raises ValueError for one that may bend what it says.
+    """
 
     def __init__(self, work: Callable[[Any], T]) -> None:
         self._work = work
 
     def __missing__(self, text: bytes) -> T:
+        if may_bend(text):
+            raise ValueError
         if len(self) >= _MOST_KEPT:
             self.clear()
         self[text] = found = self._work(read_back(text))
@@ -234,7 +255,7 @@ def _gather(told: JsonObject, kept: _Kept[_Piece], items: Iterable[Raw]) -> list
 def _check_unused(seen: _Observation, told: JsonObject) -> None:
     """Raises ValueError where what no figure rests on may keep a session from being one."""
     if seen.issued is not None:
-        _INSTANT.validate_python(seen.issued)
+        _instant(seen.issued)
     if "source" not in told or not _is_identity(seen.identifier):
         raise ValueError
 
