@@ -45,15 +45,16 @@ _ANY = Session.model_validate(
 """Any session: no field of one depends on another."""
 
 
-def _reading(of: FieldInfo) -> TypeAdapter[Any]:
+def _reading(of: FieldInfo) -> Callable[[Any], Any]:
     """How the model reads a field."""
     kind: Any = Annotated[of.annotation, *of.metadata] if of.metadata else of.annotation
-    return TypeAdapter(kind)
+    return TypeAdapter(kind).validator.validate_python
 
 
 _FIELDS = {of.alias or name: (name, _reading(of)) for name, of in Session.model_fields.items()}
 _NEEDED = {name for name, of in Session.model_fields.items() if of.is_required()}
 _instant: Callable[[str], datetime] = TypeAdapter(Instant).validator.validate_python
+_NO_CONTEXT = Context()
 _SESSION = (code_system("airway-log"), "session")
 _PART = code_system("airway-session-part")
 _DOUBT = (ArithmeticError, AttributeError, LookupError, TypeError, ValueError, MsgspecError)
@@ -302,13 +303,13 @@ def _not_asked(reference: str) -> JsonObject:
 
 def _told(element: str, value: Any) -> JsonObject:
     """What one element tells of a session. Raises ValueError for what the model refuses."""
-    return _taken(tables()["session"].read({element: value}, Context()))
+    return _taken(tables()["session"].read({element: value}, _NO_CONTEXT))
 
 
 def _taken(document: JsonObject) -> JsonObject:
     """Part of a document as the model takes it among a whole one, by its own names."""
     taken = {}
     for alias, value in document.items():
-        name, adapter = _FIELDS[alias]
-        taken[name] = adapter.validate_python(value)
+        name, reading = _FIELDS[alias]
+        taken[name] = reading(value)
     return taken

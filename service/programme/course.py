@@ -17,6 +17,7 @@ from service.programme.adherence import Adherence, LedgerRow
 from service.programme.adherence.matching import DONE
 from service.programme.adherence.series import Week
 from service.programme.adherence.silence import days_between
+from service.programme.dose import DoseBasis
 from service.programme.log import Blood, Session, Sputum
 
 AMOUNTS = ("none-seen", "teaspoon", "tablespoon", "egg-cup", "more")
@@ -131,10 +132,16 @@ def _told_share(row: LedgerRow) -> Fraction | None:
     """How much of the prescribed dose was done, where the session says so in numbers."""
     if row.paused or row.credit is None or row.share is None:
         return None
-    session = row.credit.value
-    told = {
-        "cycles": session.cycles,
-        "sets": session.sets,
-        "minutes": session.minutes if session.minutes is not None else session.end,
-    }
-    return row.share if told.get(row.basis) is not None else None
+    return row.share if _tells(row.credit.value, row.basis) else None
+
+
+def _tells(session: Session, basis: DoseBasis) -> bool:
+    match basis:
+        case "cycles":
+            return session.cycles is not None
+        case "sets":
+            return session.sets is not None
+        case "minutes":
+            return session.minutes is not None or session.end is not None
+        case "none":
+            return False
