@@ -14,6 +14,7 @@ _A_SECOND = timedelta(seconds=1)
 BEGINNING = datetime(1, 1, 3, tzinfo=UTC)
 END = datetime(9999, 12, 29, tzinfo=UTC)
 """Ends of time, far enough from Python's own to be shown in any zone."""
+_FIRST_DAY, _LAST_DAY = BEGINNING.date(), END.date()
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,8 +148,8 @@ class Calendar:
 
 
 def _instant(day: date, clock: time, zone: tzinfo) -> datetime:
-    if not BEGINNING.date() < day < END.date():
-        return END if day >= END.date() else BEGINNING
+    if not _FIRST_DAY < day < _LAST_DAY:
+        return END if day >= _LAST_DAY else BEGINNING
     return datetime.combine(day, clock, zone).astimezone(UTC)
 
 
