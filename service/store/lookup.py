@@ -6,7 +6,7 @@ list is filled up to one of a few lengths, so that there are few texts. A driver
 statements does so once for each.
 """
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from functools import cache, lru_cache
 from typing import Any
 
@@ -57,16 +57,24 @@ def versions_of(rows: Iterable[tuple[Any, ...]]) -> dict[Key, Version]:
 
 def current_rows(connection: Connection, type_: str, ids: Sequence[str]) -> list[tuple[Any, ...]]:
     """Type, id, version, instant, deleted and body of each of these resources that is there."""
-    if connection.dialect.name == "postgresql":
-        asked = _by_array(connection.dialect)
-        return _answer(connection, asked.string, {"type": type_, "ids": list(ids)})
     found = []
+    for asked, values in current_questions(connection.dialect, type_, ids):
+        found += _answer(connection, asked, values)
+    return found
+
+
+def current_questions(
+    dialect: Dialect, type_: str, ids: Sequence[str]
+) -> Iterator[tuple[str, Any]]:
+    """Text and values of the questions that ask so, for the driver."""
+    if dialect.name == "postgresql":
+        yield _by_array(dialect).string, {"type": type_, "ids": list(ids)}
+        return
     for first in range(0, len(ids), _LENGTHS[-1]):
         some = ids[first : first + _LENGTHS[-1]]
         length = next(length for length in _LENGTHS if length >= len(some))
         filled = (type_, *some, *[some[-1]] * (length - len(some)))
-        found += _answer(connection, _by_list(connection.dialect, length).string, filled)
-    return found
+        yield _by_list(dialect, length).string, filled
 
 
 def referring_rows(

@@ -9,8 +9,8 @@ import sqlite3
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from threading import BoundedSemaphore
-from typing import Any
+from threading import BoundedSemaphore, Lock
+from typing import Any, cast
 
 from sqlalchemy import URL, Engine, create_engine, event
 from sqlalchemy.engine import Connection
@@ -27,6 +27,7 @@ from service.store.contract import (
     Version,
 )
 from service.store.failures import OTHERS_WRITE, meant, transaction, turn
+from service.store.lookup import current_questions, ids_by_type, versions_of
 from service.store.unit import SqlReader, SqlUnitOfWork
 
 _READERS = 8
@@ -58,6 +59,8 @@ class SqliteStore:
             pool_size=_READERS,
             max_overflow=_MORE_READERS,
         )
+        self._one_look_up = Lock()
+        self._look_ups: sqlite3.Connection | None = None
         try:
             self._prepare(path)
         except DatabaseError as error:
@@ -84,7 +87,13 @@ class SqliteStore:
     async def current_soon(self, keys: Collection[Key]) -> dict[Key, Version]:
         """At once: readers wait for nobody, the write-ahead log shows what was committed; and a
         thread would fight with the event loop for the interpreter at every row."""
-        return self.current(keys)
+        found: dict[Key, Version] = {}
+        with meant(_named), self._one_look_up:
+            self._look_ups = self._look_ups or self._connection_apart()
+            for type_, ids in ids_by_type(keys).items():
+                for asked, values in current_questions(self._readers.dialect, type_, ids):
+                    found |= versions_of(self._look_ups.execute(asked, values).fetchall())
+        return found
 
     @contextmanager
     def begin(self) -> Iterator[UnitOfWork]:
@@ -94,8 +103,17 @@ class SqliteStore:
 
     def close(self) -> None:
         """Let go of the file; the log is folded into it."""
+        if self._look_ups is not None:
+            self._look_ups.close()
         self._readers.dispose()
         self._writer.dispose()
+
+    def _connection_apart(self) -> sqlite3.Connection:
+        """A reader's, for look-ups without what the pool does around each question."""
+        pooled = self._readers.raw_connection()
+        own = cast(sqlite3.Connection, pooled.driver_connection)
+        pooled.detach()
+        return own
 
     def _prepare(self, path: Path) -> None:
         with meant(_named), self._readers.connect() as connection:

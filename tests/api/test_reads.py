@@ -38,11 +38,11 @@ class Counting(SqliteStore):
         super().__init__(path)
         self.asked: list[int] = []
 
-    def current(self, keys: Collection[Key]) -> dict[Key, Version]:
+    async def current_soon(self, keys: Collection[Key]) -> dict[Key, Version]:
         self.asked.append(len(keys))
         if self.broken:
             raise RuntimeError("the disk is gone")
-        return super().current(keys)
+        return await super().current_soon(keys)
 
 
 @pytest.fixture
