@@ -1,7 +1,7 @@
 """Index rows as lines of the index tables."""
 
 import marshal
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from hashlib import sha256
 from typing import Any
@@ -24,6 +24,10 @@ LONGEST_NAME, LONGEST_TEXT = 300, 600
 """Characters by which texts are compared: an engine limits how long an entry of an index may be
 (PostgreSQL: a third of a page, 2,704 bytes). Names come in pairs, other texts alone."""
 
+BY_SUBJECT = "/"
+"""Stands before the id of a patient whom a resource has as its ``subject`` and not its ``patient``;
+nearly all have both. No id has a slash."""
+
 _DIGEST = 64
 _MIDDLE = 50_000
 """Added to powers of ten, which stay far below it, so that they are never negative."""
@@ -35,7 +39,10 @@ Lines = dict[str, list[tuple[Any, ...]]]
 
 
 def lines(rows: Iterable[IndexRow]) -> Lines:
-    """The lines that index rows become, but for what is the same in all: the resource, its type."""
+    """The lines that index rows become, but for what is the same in all: the resource, its type.
+
+    A date has a line for each patient whom the resource is about, or one for nobody.
+    """
     found: dict[str, dict[tuple[Any, ...], None]] = {}
     for row in rows:
         name, line = _line(row)
@@ -43,7 +50,21 @@ def lines(rows: Iterable[IndexRow]) -> Lines:
         if once is None:
             once = found[name] = {}
         once[line] = None
-    return {name: list(once) for name, once in found.items()}
+    made = {name: list(once) for name, once in found.items()}
+    if "date" in made:
+        patients = _patients(made.get("reference", ()))
+        made["date"] = [(*line, patient) for line in made["date"] for patient in patients]
+    return made
+
+
+def _patients(references: Iterable[tuple[Any, ...]]) -> Sequence[str]:
+    """Whom a resource is about, by its lines of ``reference``; nobody is an empty text."""
+    told: dict[str, list[str]] = {"patient": [], "subject": []}
+    for parameter, type_, target in references:
+        if type_ == "Patient" and parameter in told:
+            told[parameter].append(target)
+    patients, subjects = told.values()
+    return [*patients, *(BY_SUBJECT + one for one in subjects if one not in patients)] or [""]
 
 
 def line_set(rows: Iterable[IndexRow]) -> set[IndexLine]:

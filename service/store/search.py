@@ -4,7 +4,8 @@ The values of one condition are alternatives, and all conditions must hold. What
 ``:missing`` say is true of a resource or false, not of one of its values.
 
 The condition that promises the fewest resources drives the question; the others are asked of each
-resource that it gives. Without that an engine with poor statistics reads whole parameters.
+resource that it gives. Without that an engine with poor statistics reads whole parameters. Where it
+would be a patient, and dates are asked for as well, the dates of that patient drive.
 """
 
 from collections.abc import Iterator, Sequence
@@ -45,11 +46,14 @@ from service.fhir.search.terms import (
 )
 from service.store import tables
 from service.store.contract import MOST_PARTS, Key, TooCostlyError
-from service.store.index import LONGEST_TEXT, beginning, cut, sortable
+from service.store.index import BY_SUBJECT, LONGEST_TEXT, beginning, cut, sortable
 
 Clause = ColumnElement[bool]
 Expression = ColumnElement[Any]
 Columns = ReadOnlyColumnCollection[str, Column[Any]]
+Keys = Select[Any] | CompoundSelect[Any]
+Driver = tuple[Keys, list[Criterion]]
+"""Keys of all resources that can match, and the criteria that each of these meets."""
 
 TABLES: dict[Kind, Table] = {
     "reference": tables.reference,
@@ -89,16 +93,27 @@ def _parts(criteria: Sequence[Criterion]) -> int:
 
 def _clauses(type_: str, criteria: Sequence[Criterion], own: Columns) -> list[Clause]:
     """``own`` are the columns of ``resource`` under the name that the question gives it."""
-    driver = min(filter(_can_drive, criteria), key=_promise, default=None)
+    driver = _driver(type_, criteria)
+    if driver is None:
+        clauses = [own.type == type_, own.deleted.is_(False)]
+        return clauses + [_met(type_, one, own) for one in criteria]
     # Index rows know the type, and a deleted resource has none: nothing else need be said, and
     # said it would tempt an engine to read the whole type.
-    clauses: list[Clause] = [] if driver else [own.type == type_, own.deleted.is_(False)]
-    for one in criteria:
-        if one is driver:
-            clauses.append(own.key.in_(_keys(type_, one)))
-        else:
-            clauses.append(_met(type_, one, own))
-    return clauses
+    keys, met = driver
+    return [own.key.in_(keys), *(_met(type_, one, own) for one in criteria if one not in met)]
+
+
+def _driver(type_: str, criteria: Sequence[Criterion]) -> Driver | None:
+    able = list(filter(_can_drive, criteria))
+    best = min(able, key=_promise, default=None)
+    if best is None:
+        return None
+    plain = [one for one in able if isinstance(one, Condition)]
+    dates = [one for one in plain if one.kind == "date"]
+    about = next(filter(_patients, plain), None)
+    if about and dates and _promise(best) == _PROMISE["reference"]:
+        return _dates_of(type_, about, dates)
+    return _keys(type_, best), [best]
 
 
 def _met(type_: str, one: Criterion, own: Columns) -> Clause:
@@ -164,7 +179,28 @@ def _conditions(one: Criterion) -> Iterator[Condition]:
             yield from _conditions(each)
 
 
-def _keys(type_: str, one: Criterion) -> Select[Any] | CompoundSelect[Any]:
+def _patients(one: Condition) -> list[str]:
+    """By which patients the date lines of all that meets this are found; none: by no patient."""
+    if one.parameter not in ("patient", "subject"):
+        return []
+    asked = [one for one in one.values if isinstance(one, ReferenceValue)]
+    ids = [cut(one.id, LONGEST_TEXT) for one in asked if one.type == "Patient"]
+    if len(ids) < len(one.values) or any(not id_ or BY_SUBJECT in id_ for id_ in ids):
+        return []
+    return ids if one.parameter == "patient" else [*ids, *(BY_SUBJECT + id_ for id_ in ids)]
+
+
+def _dates_of(type_: str, about: Condition, dates: Sequence[Condition]) -> Driver:
+    """Resources about patients, by their date lines alone: whatever else these patients have is
+    not looked at. Each condition may be met by another date of a resource."""
+    of_them = tables.date.c.patient.in_(_patients(about))
+    first, *others = (_keys_of(type_, one).where(of_them) for one in dates)
+    for keys in others:
+        first = first.where(tables.date.c.resource.in_(keys.correlate(None)))
+    return first, [*dates, about] if about.parameter == "patient" else list(dates)
+
+
+def _keys(type_: str, one: Criterion) -> Keys:
     """Keys of the resources that meet a condition, or any of several."""
     asked = [_keys_of(type_, each) for each in _conditions(one)]
     return asked[0] if len(asked) == 1 else union(*asked)

@@ -100,7 +100,7 @@ fact = Table(
 """What is known about the store itself."""
 
 
-def _index_table(name: str, values: list[Column[Any]], look_up: list[str]) -> Table:
+def _index_table(name: str, values: list[Column[Any]], look_up: list[str], *more: Index) -> Table:
     """Clustered by resource; ``look_up`` are the columns that a search value is found by."""
     names = [column.name for column in values]
     return Table(
@@ -111,6 +111,7 @@ def _index_table(name: str, values: list[Column[Any]], look_up: list[str]) -> Ta
         *values,
         Column("type", _Text, nullable=False),
         Index(f"{name}_by_value", "type", "parameter", *look_up, "resource"),
+        *more,
         sqlite_with_rowid=False,
         info={"values": names},
     )
@@ -125,8 +126,13 @@ reference = _index_table(
     "reference", [_value("target_type"), _value("target")], ["target", "target_type"]
 )
 date = _index_table(
-    "date", [_value("low", BigInteger), _value("high", BigInteger)], ["low", "high"]
+    "date",
+    [_value("low", BigInteger), _value("high", BigInteger), _value("patient")],
+    ["low", "high"],
+    Index("date_by_patient", "type", "parameter", "patient", "low", "high", "resource"),
 )
+"""A line for each ``patient`` whom the resource is about, or one with an empty text (more in
+``index.lines``): what befell one patient in a time lies side by side, however many there are."""
 string = _index_table("string", [_value("folded"), _value("text")], ["folded"])
 quantity = _index_table(
     "quantity",

@@ -22,9 +22,10 @@ from sqlalchemy import Engine, create_engine, event
 from sqlalchemy.engine import Connection
 from store_samples import version
 
-from service.fhir.search.terms import Condition, TokenValue
+from service.fhir.search.terms import Condition, DateRow, DateValue, ReferenceRow, TokenValue
 from service.store import revisions
 from service.store.contract import Entry, Store, StoreFormatError
+from service.store.index import line_set
 
 Rows = dict[str, list[tuple[Any, ...]]]
 
@@ -45,13 +46,17 @@ class Place:
         else:
             first_schema.make_postgres(postgres_address(self._folder))
 
-    def ask(self, statement: str) -> list[tuple[Any, ...]]:
+    def ask(self, statement: str, given: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
         if self.engine == "sqlite":
             with closing(sqlite3.connect(self._file)) as file, file:
-                return file.execute(statement).fetchall()
+                return file.execute(statement, given).fetchall()
         with psycopg.connect(postgres_address(self._folder)) as database:
-            cursor = database.execute(statement.encode())
+            cursor = database.execute(statement.encode(), given)
             return cursor.fetchall() if cursor.description else []
+
+    def insert(self, table: str, row: tuple[Any, ...]) -> None:
+        mark = "?" if self.engine == "sqlite" else "%s"
+        self.ask(f"INSERT INTO {table} VALUES ({', '.join([mark] * len(row))})", row)  # noqa: S608
 
     @property
     def schema(self) -> list[tuple[Any, ...]]:
@@ -69,8 +74,9 @@ class Place:
 
     @property
     def rows(self) -> Rows:
+        """Of the tables and columns that there always were."""
         return {
-            table: sorted(self.ask(f"SELECT * FROM {table}"))  # noqa: S608
+            table: sorted(self.ask(f"SELECT {_COLUMNS.get(table, '*')} FROM {table}"))  # noqa: S608
             for table in first_schema.ROWS
         }
 
@@ -84,6 +90,8 @@ class Place:
     def _file(self) -> Path:
         return self._folder / "store.db"
 
+
+_COLUMNS = {"date": "resource, parameter, low, high, type"}
 
 _POSTGRES_SCHEMA = (
     "SELECT relname, attnum, attname, format_type(atttypid, atttypmod), attcollation::regcollation"
@@ -200,6 +208,51 @@ def test_what_is_up_to_date_is_opened_by_one_question_without_alembic(tmp_path: 
     ).stdout
     assert told.count("SELECT") == 1
     assert told.strip().endswith("False")
+
+
+def test_dates_that_were_stored_before_know_their_patients(place: Place, engine: str) -> None:
+    """As they would if they were stored now, so that they are found by patient and date."""
+    referring = {
+        4: [],
+        5: [ReferenceRow("patient", "Patient", "p"), ReferenceRow("subject", "Patient", "p")],
+        6: [ReferenceRow("patient", "Patient", "p"), ReferenceRow("patient", "Patient", "q")],
+        7: [ReferenceRow("subject", "Patient", "q"), ReferenceRow("patient", "Patient", "p")],
+        8: [ReferenceRow("subject", "Group", "p"), ReferenceRow("performer", "Patient", "p")],
+        9: [ReferenceRow("subject", "Patient", "p")],
+    }
+    dates = [DateRow("date", 10, 20), DateRow("date", 30, 40), DateRow("issued", 10, 20)]
+    place.make_old()
+    for number, references in referring.items():
+        key, version = (number, "Observation", f"o{number}"), number + 2
+        place.insert("version", (version, *key[1:], 1, 0, False, b"{}"))
+        place.insert("resource", (*key, version, 0, False))
+        place.insert("outbox", (version, *key[1:], 1))
+        for table, rows in (("date", dates), ("reference", references)):
+            for row in rows:
+                place.insert(table, (number, *row, "Observation"))
+    store = place.open()
+    with store.read() as reader:
+        lines = reader.index_of(referring)
+        asked = Condition("date", "date", (DateValue("eq", 30, 40),))
+        found = {
+            (name, id_): [
+                one.id
+                for one in reader.search(
+                    "Observation", [Condition.refers_to(name, "Patient", id_), asked]
+                ).versions
+            ]
+            for name in ("patient", "subject")
+            for id_ in ("p", "q")
+        }
+        assert list(reader.flaws()) == []
+    store.close()
+    assert lines == {key: line_set([*rows, *dates]) for key, rows in referring.items()}
+    assert found == {
+        ("patient", "p"): ["o5", "o6", "o7"],
+        ("patient", "q"): ["o6"],
+        ("subject", "p"): ["o5", "o9"],
+        ("subject", "q"): ["o7"],
+    }
 
 
 # -- not down ------------------------------------------------------------------------------------
