@@ -77,7 +77,7 @@ class SeenSession(NamedTuple):
 
 
 class Glance:
-    """Looks at the Observations of one child or many, one question long."""
+    """Looks at the Observations of one child or many, and remembers what texts mean."""
 
     def __init__(self) -> None:
         self._codes = _Kept(lambda code: _SESSION in codings([code]))
@@ -164,6 +164,12 @@ class Glance:
             return None
         (only,) = based_on
         return self._regimens[bytes(only)]
+
+
+@cache
+def shared_glance() -> Glance:
+    """The process's own: a text means the same in every question."""
+    return Glance()
 
 
 class _Identifier(Struct, gc=False, forbid_unknown_fields=True):

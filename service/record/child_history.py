@@ -15,7 +15,7 @@ from service.fhir.json import JsonObject, read_back
 from service.fhir.search.terms import Condition
 from service.mapping.canonical import PROGRAMME, code_system
 from service.mapping.errors import UnmappableError
-from service.mapping.glance import Glance
+from service.mapping.glance import shared_glance
 from service.mapping.interpretable import may_bend, why_not_interpretable
 from service.mapping.logs import (
     observation_to_health_state,
@@ -73,12 +73,12 @@ def history_seen(
 ) -> History:
     """The same out of one look at the record, also of what is about to be committed."""
     past = Past(view, f"Patient/{patient_id}", known_at, now)
-    return _Reading(past, programme).history(past.own("Observation", "subject"))
+    return _Reading(past, programme).history()[0]
 
 
 def history_and_rest(past: Past) -> tuple[History, list[Kept]]:
     """The same of all programmes, and the child's Observations that are none of its sessions."""
-    return _Reading(past, None).seen(Glance())
+    return _Reading(past, None).history()
 
 
 def counted_history(
@@ -88,12 +88,11 @@ def counted_history(
     known_at: datetime,
     *,
     now: datetime,
-    glance: Glance,
 ) -> HistoryOf[Logged]:
     """As ``child_history``, of all programmes; of sessions only what figures rest on."""
     with record.view(caller) as view:
         past = Past(view, f"Patient/{patient_id}", known_at, now)
-        return _Reading(past, None).counted(glance)
+        return _Reading(past, None).counted()
 
 
 def plans_and_pauses(
@@ -111,31 +110,31 @@ class _Reading:
     programme: str | None
     left_out: list[LeftOut] = field(default_factory=list)
 
-    def history(self, observations: Sequence[Kept]) -> History:
-        return History(
-            plans=list(self._plans()),
-            sessions=list(self._entries(observations, "session", observation_to_session)),
-            states=list(self._entries(observations, "health-state", observation_to_health_state)),
-            pauses=self._pauses(observations),
-            left_out=self.left_out,
-        )
-
-    def seen(self, glance: Glance) -> tuple[History, list[Kept]]:
+    def history(self) -> tuple[History, list[Kept]]:
         """Sessions at a glance, and the long way for the rest, which is answered as well."""
-        sessions, others = self._at_a_glance(glance.whole)
-        read = self.history(others)
+        sessions, others = self._at_a_glance(shared_glance().whole)
+        read = self._long_way(others)
         return replace(read, sessions=[*sessions, *read.sessions]), others
 
-    def counted(self, glance: Glance) -> HistoryOf[Logged]:
+    def counted(self) -> HistoryOf[Logged]:
         """The same with as much of sessions as figures rest on."""
-        sessions, others = self._at_a_glance(glance.session)
-        read = self.history(others)
+        sessions, others = self._at_a_glance(shared_glance().session)
+        read = self._long_way(others)
         return HistoryOf(
             plans=read.plans,
             sessions=[*sessions, *read.sessions],
             states=read.states,
             pauses=read.pauses,
             left_out=read.left_out,
+        )
+
+    def _long_way(self, observations: Sequence[Kept]) -> History:
+        return History(
+            plans=list(self._plans()),
+            sessions=list(self._entries(observations, "session", observation_to_session)),
+            states=list(self._entries(observations, "health-state", observation_to_health_state)),
+            pauses=self._pauses(observations),
+            left_out=self.left_out,
         )
 
     def _at_a_glance(

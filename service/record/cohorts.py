@@ -13,7 +13,6 @@ from service.fhir.json import JsonObject, read
 from service.fhir.outcome import Finding, shown
 from service.fhir.search.terms import Condition
 from service.mapping.canonical import code_system
-from service.mapping.glance import Glance
 from service.mapping.references import target_of
 from service.programme.adherence import Adherence
 from service.programme.adherence.cohort import ChildAnswer, GroupAdherence, group_adherence
@@ -71,11 +70,9 @@ class Asked:
             technique=self.technique,
         )
 
-    def counted(self, record: Record, caller: Actor, patient_id: str, glance: Glance) -> Counted:
+    def counted(self, record: Record, caller: Actor, patient_id: str) -> Counted:
         """A child's part of a group's answer, through all programmes."""
-        history = counted_history(
-            record, caller, patient_id, self.known_at, now=self.now, glance=glance
-        )
+        history = counted_history(record, caller, patient_id, self.known_at, now=self.now)
         return counted(
             history, self.first, self.last, known_at=self.known_at, technique=self.technique
         )
@@ -117,10 +114,8 @@ def everybody(record: Record, caller: Actor) -> Cohort:
 
 def group_answer(record: Record, caller: Actor, cohort: Cohort, asked: Asked) -> GroupAdherence:
     """The group's answer: its children are counted one by one, and only counts are kept."""
-    glance = Glance()
     children = (
-        asked.counted(record, caller, scope.patient_id, glance)
-        for scope in _scopes(record, caller, cohort)
+        asked.counted(record, caller, scope.patient_id) for scope in _scopes(record, caller, cohort)
     )
     return _together(children, asked)
 
