@@ -244,18 +244,19 @@ def _gather(told: JsonObject, kept: _Kept[_Piece], items: Iterable[Raw]) -> list
 
     Raises ValueError where two are the same slice.
     """
-    met, together = set(), []
-    for item in items:
-        text = bytes(item)
+    together: list[bytes] = []
+    met: list[str] = []
+    for text in map(bytes, items):
         name, piece = kept[text]
-        if name in met:
-            raise ValueError(name)
-        if name is not None:
-            met.add(name)
-            if piece is None:
-                together.append(text)
-            else:
-                told.update(piece)
+        if name is None:
+            continue
+        met.append(name)
+        if piece is None:
+            together.append(text)
+        else:
+            told |= piece
+    if len(set(met)) < len(met):
+        raise ValueError(met)
     return together
 
 
