@@ -8,8 +8,8 @@ By hand, from the project's folder, with wrk installed (on Debian: ``apt install
 100,000 requests over 16 connections to ``airway serve``: of ten, six reads,
 one create, and three of these: searches by patient and date, by patient in the order of dates, by
 identifier, a history, an earlier version. Half as many go before, since a fresh process fills its
-caches. Told is the memory that the process holds (RSS) after them and after each quarter; the last is
-judged beside the first quarter.
+caches. Told is the memory that the process holds (RSS) after them and after each quarter; the last
+is judged beside the first quarter.
 """
 
 import random
