@@ -5,7 +5,8 @@ and the tests hold the two equal. So whoever changes a table writes a migration 
 
 ``resource`` has one row per resource and points at its current row in ``version``, which is only
 ever appended to. The index tables are clustered by resource, so that a new resource appends and a
-changed one is cleaned up cheaply, with one covering index each for looking up values.
+changed one is cleaned up cheaply, with one covering index each for looking up values, and for dates
+one for those of a patient.
 """
 
 from typing import Any
