@@ -23,7 +23,9 @@ from service.fhir.search.terms import (
     Criterion,
     DateRow,
     DateValue,
+    Having,
     IndexRow,
+    Linked,
     Prefix,
     ReferenceRow,
     ReferenceValue,
@@ -192,6 +194,35 @@ def test_each_condition_may_be_met_by_another_date(kept: tuple[Store, Iterator[i
         of_patient = reader.search("Task", [Condition.refers_to("patient", "Patient", "x"), *both])
     assert [one.id for one in dated.versions] == ["s0", "s2"]
     assert [one.id for one in of_patient.versions] == ["s0"]
+
+
+def test_patients_and_dates_are_asked_for_at_either_end_of_a_chain(
+    kept: tuple[Store, Iterator[int]],
+) -> None:
+    def dated(day: int) -> list[IndexRow]:
+        return [ReferenceRow("patient", "Patient", "x"), DateRow("date", day, day + 1)]
+
+    def asked(day: int) -> tuple[Criterion, ...]:
+        on = DateValue("eq", day, day + 1)
+        return (Condition.refers_to("patient", "Patient", "x"), Condition("date", "date", (on,)))
+
+    rows = {
+        ("CarePlan", "early"): dated(0),
+        ("CarePlan", "late"): dated(5),
+        ("Goal", "of-early"): [*dated(1), ReferenceRow("plan", "CarePlan", "early")],
+        ("Goal", "of-late"): [*dated(1), ReferenceRow("plan", "CarePlan", "late")],
+        ("Goal", "later"): [*dated(2), ReferenceRow("plan", "CarePlan", "late")],
+    }
+    with kept[0].begin() as work:
+        entries = (Entry(version(id_, type_=type_), some) for (type_, id_), some in rows.items())
+        work.write(list(entries))
+    with kept[0].read() as reader:
+        chained = reader.search("Goal", [*asked(1), Linked("plan", "CarePlan", asked(5))])
+        reverse = reader.search("CarePlan", [*asked(5), Having("Goal", "plan", asked(2))])
+        neither = reader.total("CarePlan", [*asked(0), Having("Goal", "plan", asked(2))])
+    assert [one.id for one in chained.versions] == ["of-late"]
+    assert [one.id for one in reverse.versions] == ["late"]
+    assert neither == 0
 
 
 @pytest.mark.parametrize("id_", ["", "/x", "x/"])
