@@ -1,5 +1,8 @@
 """Answers that carry one resource, as its stored bytes."""
 
+from datetime import datetime
+from functools import lru_cache
+
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
@@ -26,16 +29,21 @@ class StoredBytes(Response):
     def __init__(self, version: Version) -> None:
         self.status_code, self.background, self.media_type = 200, None, FHIR_JSON
         self.body = version.body
-        self.raw_headers = [
-            (b"content-length", str(len(version.body)).encode()),
-            (b"content-type", FHIR_JSON.encode()),
-            (b"etag", etag(version.version).encode()),
-            (b"last-modified", last_modified(version.instant).encode()),
-        ]
+        self.raw_headers = list(_head(len(version.body), version.version, version.instant))
 
     async def __call__(self, _scope: Scope, _receive: Receive, send: Send) -> None:
         await send({"type": "http.response.start", "status": 200, "headers": self.raw_headers})
         await send({"type": "http.response.body", "body": self.body})
+
+
+@lru_cache(maxsize=4096)
+def _head(length: int, version: int, instant: datetime) -> tuple[tuple[bytes, bytes], ...]:
+    return (
+        (b"content-length", str(length).encode()),
+        (b"content-type", FHIR_JSON.encode()),
+        (b"etag", etag(version).encode()),
+        (b"last-modified", last_modified(instant).encode()),
+    )
 
 
 def read_response(request: Request, version: Version) -> Response:

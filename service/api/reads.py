@@ -11,10 +11,10 @@ from collections.abc import Callable, Sequence
 from service.record import Actor, Record
 from service.store.contract import Key, Version
 
-MOST_AT_ONCE = 200
-"""Reads in one look-up."""
-_LOOK_UPS = 2
-"""Under way at once."""
+MOST_AT_ONCE = 16
+"""Reads in one look-up: one more costs a database as much as the first."""
+_LOOK_UPS = 4
+"""Under way at once, so that answers go out while the next are looked up."""
 
 Answer = Version | Exception
 _Asked = tuple[Actor, Key]

@@ -6,17 +6,16 @@ list is filled up to one of a few lengths, so that there are few texts. A driver
 statements does so once for each.
 """
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from functools import cache, lru_cache
 from typing import Any
 
-from sqlalchemy import ARRAY, BindParameter, Dialect, Text, any_, bindparam, select
+from sqlalchemy import ARRAY, BindParameter, Dialect, Select, Text, any_, bindparam, select
 from sqlalchemy.dialects.postgresql import asyncpg
 from sqlalchemy.engine import Connection
 
 from service.store import index, tables
-from service.store.contract import Key, Version
-from service.store.rows import as_looked_up
+from service.store.contract import Key
 
 _LENGTHS = (1, 4, 16, 64, 256)
 
@@ -29,7 +28,11 @@ _versions = select(
     _version.deleted,
     _version.body,
 ).join_from(tables.resource, tables.version, _version.number == _resource.current)
-_current = _versions.where(_resource.type == bindparam("type"))
+_of_type = _resource.type == bindparam("type")
+CURRENT = _versions.add_columns(_version.number).where(_of_type)
+"""Type, id, version, instant, deleted, body and number of current versions of one type."""
+NUMBERS = select(_resource.id, _resource.current).where(_of_type)
+"""Id and number of current versions of one type."""
 _referrers = _versions.where(
     _resource.key.in_(
         select(_reference.resource).where(
@@ -50,31 +53,26 @@ def ids_by_type(keys: Collection[Key]) -> dict[str, list[str]]:
     return ids
 
 
-def versions_of(rows: Iterable[tuple[Any, ...]]) -> dict[Key, Version]:
-    """The versions in such rows, by type and id."""
-    return {(one.type, one.id): one for one in map(as_looked_up, rows)}
-
-
 def current_rows(connection: Connection, type_: str, ids: Sequence[str]) -> list[tuple[Any, ...]]:
-    """Type, id, version, instant, deleted and body of each of these resources that is there."""
+    """As ``CURRENT``, for each of these resources that is there."""
     found = []
-    for asked, values in current_questions(connection.dialect, type_, ids):
+    for asked, values in questions(CURRENT, connection.dialect, type_, ids):
         found += _answer(connection, asked, values)
     return found
 
 
-def current_questions(
-    dialect: Dialect, type_: str, ids: Sequence[str]
+def questions(
+    what: Select[Any], dialect: Dialect, type_: str, ids: Sequence[str]
 ) -> Iterator[tuple[str, Any]]:
-    """Text and values of the questions that ask so, for the driver."""
+    """Text and values of the questions that ask ``what`` of these resources, for the driver."""
     if dialect.name == "postgresql":
-        yield _by_array(dialect).string, {"type": type_, "ids": list(ids)}
+        yield _by_array(what, dialect).string, {"type": type_, "ids": list(ids)}
         return
     for first in range(0, len(ids), _LENGTHS[-1]):
         some = ids[first : first + _LENGTHS[-1]]
         length = next(length for length in _LENGTHS if length >= len(some))
         filled = (type_, *some, *[some[-1]] * (length - len(some)))
-        yield _by_list(dialect, length).string, filled
+        yield _by_list(what, dialect, length).string, filled
 
 
 def referring_rows(
@@ -99,10 +97,15 @@ def _answer(connection: Connection, asked: str, values: Any) -> list[tuple[Any, 
         return list(result.cursor.fetchall())
 
 
+def by_number(what: Select[Any]) -> bytes:
+    """``what`` as PostgreSQL is asked it for a type (``$1``) and a list of ids (``$2``)."""
+    return str(_by_array(what, asyncpg.dialect())).encode()  # type: ignore[no-untyped-call]
+
+
 @cache
-def _by_array(dialect: Dialect) -> Any:
+def _by_array(what: Select[Any], dialect: Dialect) -> Any:
     ids = bindparam("ids", type_=ARRAY(Text))
-    return _current.where(_resource.id == any_(ids)).compile(dialect=dialect)
+    return what.where(_resource.id == any_(ids)).compile(dialect=dialect)
 
 
 @cache
@@ -110,11 +113,7 @@ def _to_one(dialect: Dialect) -> Any:
     return _referrers.compile(dialect=dialect)
 
 
-CURRENT_BY_NUMBER = str(_by_array(asyncpg.dialect())).encode()  # type: ignore[no-untyped-call]
-"""The same question to PostgreSQL for a type (``$1``) and a list of ids (``$2``)."""
-
-
 @lru_cache(maxsize=64)
-def _by_list(dialect: Dialect, length: int) -> Any:
+def _by_list(what: Select[Any], dialect: Dialect, length: int) -> Any:
     ids: list[BindParameter[str]] = [bindparam(f"id_{number}") for number in range(length)]
-    return _current.where(_resource.id.in_(ids)).compile(dialect=dialect)
+    return what.where(_resource.id.in_(ids)).compile(dialect=dialect)

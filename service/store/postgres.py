@@ -29,7 +29,7 @@ from service.store.contract import (
     Version,
 )
 from service.store.failures import OTHERS_WRITE, meant, transaction, turn
-from service.store.lookup import ids_by_type, versions_of
+from service.store.lately import Lately
 from service.store.postgres_lines import insert_lines
 from service.store.postgres_reads import Wires
 from service.store.unit import SqlReader, SqlUnitOfWork, TableLines
@@ -53,10 +53,6 @@ _PATIENCE = {
 chapter Database Connection Control Functions). What the address itself says goes before."""
 
 
-class _LookUpFailedError(Exception):
-    """A connection that was there before is not, or answers otherwise than expected."""
-
-
 class PostgresUnitOfWork(SqlUnitOfWork):
     """A unit of work whose lines go over the wire together."""
 
@@ -77,7 +73,7 @@ class PostgresStore:
         self._busy_seconds = busy_seconds
         self._line = BoundedSemaphore(_IN_LINE)
         self._engine = _engine(url, busy_seconds)
-        self._wires = Wires(self._connection_apart)
+        self._wires, self._lately = Wires(self._connection_apart), Lately()
         try:
             self._prepare()
         except (DBAPIError, StoreAwayError) as error:
@@ -105,20 +101,11 @@ class PostgresStore:
                 return reader.current(keys)
 
     async def current_soon(self, keys: Collection[Key]) -> dict[Key, Version]:
-        try:
-            with meant(_named):
-                return await self._looked_up(keys)
-        except _LookUpFailedError:
-            return await asyncio.to_thread(self.current, keys)
-
-    async def _looked_up(self, keys: Collection[Key]) -> dict[Key, Version]:
-        found: dict[Key, Version] = {}
-        for type_, ids in ids_by_type(keys).items():
+        with meant(_named):
             try:
-                found |= versions_of(await self._wires.rows(type_, ids))
-            except psycopg.Error as error:
-                raise _LookUpFailedError from error
-        return found
+                return await self._lately.current(keys, self._wires)
+            except psycopg.Error:  # the connection of before is not there any more, perhaps
+                return await asyncio.to_thread(self.current, keys)
 
     @contextmanager
     def begin(self) -> Iterator[UnitOfWork]:

@@ -14,12 +14,13 @@ from psycopg.adapt import PyFormat, Transformer
 from psycopg.pq import ExecStatus, Format
 from psycopg.pq.abc import PGresult
 
-from service.store.lookup import CURRENT_BY_NUMBER
+from service.store.lookup import CURRENT, NUMBERS, by_number
 
 Row = tuple[Any, ...]
 Connect = Callable[[], "psycopg.Connection[Any]"]
 
-_NAME = b"current"
+_VERSIONS, _NUMBERS = b"versions", b"numbers"
+_PREPARED = {_VERSIONS: by_number(CURRENT), _NUMBERS: by_number(NUMBERS)}
 _KINDS = (PyFormat.TEXT, PyFormat.BINARY)
 
 
@@ -31,11 +32,18 @@ class Wires:
         self._idle: list[_Wire] = []
         self._all: set[_Wire] = set()
 
-    async def rows(self, type_: str, ids: Sequence[str]) -> list[Row]:
-        """As ``lookup.current_rows``. Raises the driver's errors; what went wrong is let go."""
+    async def numbers(self, type_: str, ids: Sequence[str]) -> list[Row]:
+        """As ``lookup.NUMBERS``. Raises the driver's errors; what went wrong is let go."""
+        return await self._rows(_NUMBERS, type_, ids)
+
+    async def versions(self, type_: str, ids: Sequence[str]) -> list[Row]:
+        """As ``lookup.CURRENT``, likewise."""
+        return await self._rows(_VERSIONS, type_, ids)
+
+    async def _rows(self, name: bytes, type_: str, ids: Sequence[str]) -> list[Row]:
         wire = self._idle.pop() if self._idle else await asyncio.to_thread(self._new)
         try:
-            found = await wire.rows(type_, ids)
+            found = await wire.rows(name, type_, ids)
         except BaseException:  # given up in the middle of an answer, it is of no use either
             self._drop(wire)
             raise
@@ -65,47 +73,66 @@ class _Wire:
         self._connection = connection
         self._libpq = connection.pgconn
         self._adapting = Transformer(connection)
-        self._check(self._libpq.prepare(_NAME, CURRENT_BY_NUMBER), ExecStatus.COMMAND_OK)
+        for name, question in _PREPARED.items():
+            self._check(self._libpq.prepare(name, question), ExecStatus.COMMAND_OK)
         self._libpq.nonblocking = 1
+        self._listening: asyncio.AbstractEventLoop | None = None
+        self._results: list[PGresult] = []
+        self._whole: asyncio.Future[None] | None = None
 
-    async def rows(self, type_: str, ids: Sequence[str]) -> list[Row]:
+    async def rows(self, name: bytes, type_: str, ids: Sequence[str]) -> list[Row]:
+        self._listen()
         values = self._adapting.dump_sequence((type_, list(ids)), _KINDS)
         formats = self._adapting.formats
-        self._libpq.send_query_prepared(_NAME, values, formats, result_format=Format.BINARY)
+        self._libpq.send_query_prepared(name, values, formats, result_format=Format.BINARY)
         if self._libpq.flush():
             raise psycopg.OperationalError("the database takes nothing at present")
-        (result,) = await self._results()
+        (result,) = await self._answer()
         self._check(result, ExecStatus.TUPLES_OK)
         self._adapting.set_pgresult(result)
         return self._adapting.load_rows(0, result.ntuples, tuple)
 
     def close(self) -> None:
+        self._hear_no_more()
         self._connection.close()
 
-    async def _results(self) -> list[PGresult]:
-        """All of the answer, once all of it is there."""
-        loop, socket = asyncio.get_running_loop(), self._libpq.socket
-        whole: asyncio.Future[list[PGresult]] = loop.create_future()
-        results: list[PGresult] = []
-
-        def more() -> None:
-            try:
-                self._libpq.consume_input()
-                while not self._libpq.is_busy() and not whole.done():
-                    result = self._libpq.get_result()
-                    if result is None:
-                        whole.set_result(results)
-                    else:
-                        results.append(result)
-            except psycopg.Error as error:
-                if not whole.done():
-                    whole.set_exception(error)
-
-        loop.add_reader(socket, more)
+    async def _answer(self) -> list[PGresult]:
+        """All results of a question, once all are there."""
+        self._results, self._whole = [], asyncio.get_running_loop().create_future()
         try:
-            return await whole
+            await self._whole
         finally:
-            loop.remove_reader(socket)
+            self._whole = None
+        return self._results
+
+    def _listen(self) -> None:
+        loop = asyncio.get_running_loop()
+        if self._listening is not loop:
+            self._hear_no_more()
+            loop.add_reader(self._libpq.socket, self._hear)
+            self._listening = loop
+
+    def _hear(self) -> None:
+        """Something came: of an answer, or the word that this connection ends."""
+        whole = self._whole
+        if whole is None or whole.done():
+            self._hear_no_more()  # whoever asks next finds out
+            return
+        try:
+            self._libpq.consume_input()
+            while not self._libpq.is_busy():
+                result = self._libpq.get_result()
+                if result is None:
+                    whole.set_result(None)
+                    return
+                self._results.append(result)
+        except psycopg.Error as error:
+            whole.set_exception(error)
+
+    def _hear_no_more(self) -> None:
+        if self._listening is not None and not self._listening.is_closed():
+            self._listening.remove_reader(self._libpq.socket)
+        self._listening = None
 
     def _check(self, result: PGresult, expected: ExecStatus) -> None:
         if result.status != expected:

@@ -31,7 +31,7 @@ def as_version(row: AnyRow) -> Version:
     return Version(row.type, row.id, row.version, instant, row.deleted, row.body)
 
 
-def as_looked_up(row: tuple[Any, ...]) -> Version:
+def as_looked_up(row: Sequence[Any]) -> Version:
     """The driver's own line of type, id, version, instant, deleted and body."""
     type_, id_, number, at, deleted, body = row
     return Version(type_, id_, number, from_microseconds(at), bool(deleted), body)

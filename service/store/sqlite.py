@@ -6,13 +6,13 @@ SQLite's. Needs a file system with working locks: not a network share.
 """
 
 import sqlite3
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from threading import BoundedSemaphore, Lock
 from typing import Any, cast
 
-from sqlalchemy import URL, Engine, create_engine, event
+from sqlalchemy import URL, Engine, Select, create_engine, event
 from sqlalchemy.engine import Connection
 from sqlalchemy.exc import DatabaseError
 
@@ -27,7 +27,8 @@ from service.store.contract import (
     Version,
 )
 from service.store.failures import OTHERS_WRITE, meant, transaction, turn
-from service.store.lookup import current_questions, ids_by_type, versions_of
+from service.store.lately import Lately
+from service.store.lookup import CURRENT, NUMBERS, questions
 from service.store.unit import SqlReader, SqlUnitOfWork
 
 _READERS = 8
@@ -59,7 +60,7 @@ class SqliteStore:
             pool_size=_READERS,
             max_overflow=_MORE_READERS,
         )
-        self._one_look_up = Lock()
+        self._one_look_up, self._lately = Lock(), Lately()
         self._look_ups: sqlite3.Connection | None = None
         try:
             self._prepare(path)
@@ -87,12 +88,23 @@ class SqliteStore:
     async def current_soon(self, keys: Collection[Key]) -> dict[Key, Version]:
         """At once: readers wait for nobody, the write-ahead log shows what was committed; and a
         thread would fight with the event loop for the interpreter at every row."""
-        found: dict[Key, Version] = {}
-        with meant(_named), self._one_look_up:
+        with meant(_named):
+            return await self._lately.current(keys, self)
+
+    async def numbers(self, type_: str, ids: Sequence[str]) -> list[tuple[Any, ...]]:
+        """As ``lookup.NUMBERS``."""
+        return self._look_up(NUMBERS, type_, ids)
+
+    async def versions(self, type_: str, ids: Sequence[str]) -> list[tuple[Any, ...]]:
+        """As ``lookup.CURRENT``."""
+        return self._look_up(CURRENT, type_, ids)
+
+    def _look_up(self, what: Select[Any], type_: str, ids: Sequence[str]) -> list[tuple[Any, ...]]:
+        found = []
+        with self._one_look_up:
             self._look_ups = self._look_ups or self._connection_apart()
-            for type_, ids in ids_by_type(keys).items():
-                for asked, values in current_questions(self._readers.dialect, type_, ids):
-                    found |= versions_of(self._look_ups.execute(asked, values).fetchall())
+            for asked, values in questions(what, self._readers.dialect, type_, ids):
+                found += self._look_ups.execute(asked, values).fetchall()
         return found
 
     @contextmanager

@@ -82,7 +82,8 @@ class SqlReader:
     def current(self, keys: Collection[Key]) -> dict[Key, Version]:
         found: dict[Key, Version] = {}
         for type_, ids in lookup.ids_by_type(keys).items():
-            found |= lookup.versions_of(lookup.current_rows(self._connection, type_, ids))
+            for *row, _ in lookup.current_rows(self._connection, type_, ids):
+                found[row[0], row[1]] = as_looked_up(row)
         return found
 
     def version(self, key: Key, version: int) -> Version | None:
