@@ -179,15 +179,15 @@ def _conditions(one: Criterion) -> Iterator[Condition]:
             yield from _conditions(each)
 
 
-def _patients(one: Condition) -> list[str]:
+def _patients(about: Condition) -> list[str]:
     """By which patients the date lines of all that meets this are found; none: by no patient."""
-    if one.parameter not in ("patient", "subject"):
+    if about.parameter not in ("patient", "subject"):
         return []
-    asked = [one for one in one.values if isinstance(one, ReferenceValue)]
-    ids = [cut(one.id, LONGEST_TEXT) for one in asked if one.type == "Patient"]
-    if len(ids) < len(one.values) or any(not id_ or BY_SUBJECT in id_ for id_ in ids):
+    asked = [value for value in about.values if isinstance(value, ReferenceValue)]
+    ids = [cut(value.id, LONGEST_TEXT) for value in asked if value.type == "Patient"]
+    if len(ids) < len(about.values) or any(not id_ or BY_SUBJECT in id_ for id_ in ids):
         return []
-    return ids if one.parameter == "patient" else [*ids, *(BY_SUBJECT + id_ for id_ in ids)]
+    return ids if about.parameter == "patient" else [*ids, *(BY_SUBJECT + id_ for id_ in ids)]
 
 
 def _dates_of(type_: str, about: Condition, dates: Sequence[Condition]) -> Driver:
