@@ -20,14 +20,11 @@ from service.store.contract import Key
 _LENGTHS = (1, 4, 16, 64, 256)
 
 _resource, _version, _reference = tables.resource.c, tables.version.c, tables.reference.c
-_versions = select(
-    _version.type,
-    _version.id,
-    _version.version,
-    _version.instant,
-    _version.deleted,
-    _version.body,
-).join_from(tables.resource, tables.version, _version.number == _resource.current)
+COLUMNS = tuple(_version[name] for name in ("type", "id", "version", "instant", "deleted", "body"))
+"""What a ``Version`` is made of, in its order."""
+_versions = select(*COLUMNS).join_from(
+    tables.resource, tables.version, _version.number == _resource.current
+)
 _of_type = _resource.type == bindparam("type")
 CURRENT = _versions.add_columns(_version.number).where(_of_type)
 """Type, id, version, instant, deleted, body and number of current versions of one type."""

@@ -61,15 +61,7 @@ _AT_ONCE = 500
 """Values in one statement; engines limit them."""
 
 _resource, _version = tables.resource.c, tables.version.c
-_versions = select(
-    _version.type,
-    _version.id,
-    _version.version,
-    _version.instant,
-    _version.deleted,
-    _version.body,
-    _version.number,
-)
+_versions = select(*lookup.COLUMNS, _version.number)
 _of_current = tables.resource.join(tables.version, _version.number == _resource.current)
 
 
