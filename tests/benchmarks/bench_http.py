@@ -6,9 +6,10 @@ By hand, from the project's folder, with wrk installed (on Debian: ``apt install
     PYTHONPATH=.:tests:tests/benchmarks python tests/benchmarks/bench_http.py [--seconds 4]
 
 The service runs as it is started (``airway serve``, one worker, over a store of its own); ``wrk``
-asks over 16 connections. Contenders take turns, so that a busy machine slows all; figures are
-medians of the turns. The machine's cores are shared by the service, the load, a database server and
-whatever else runs: each line says how many cores the service and the database used.
+reads over 32 connections and creates over 16. Contenders take turns, so that a busy machine slows
+all; figures are medians of the turns. The machine's cores are shared by the service, the load, a
+database server and whatever else runs: each line says how many cores the service and the database
+used.
 
 read: 1,000 resources in turn. The peer is a bare Starlette route that answers the same bytes out
 of memory, under the same server settings.
@@ -21,6 +22,7 @@ caller without HTTP.
 
 import time
 from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
 from statistics import median
 
 import httpx
@@ -48,6 +50,7 @@ PREPARED = 20_000
 """Different creates; they begin anew after that."""
 CREATES_A_SECOND = 100
 """How many of them a turn without HTTP takes, for each of its seconds."""
+READERS = 32
 READ_REQUIRED, CREATE_REQUIRED = 0.5, 0.3
 BY = Actor("A benchmark")
 
@@ -108,19 +111,23 @@ def reads(engine: str, seconds: float, rounds: int) -> None:
         with served_peer(bodies, place.folder) as peer:
             turns = Turns(
                 {
-                    "airway serve": lambda _: wrk.run(address, asked, seconds=seconds).rate,
-                    "bare Starlette": lambda _: wrk.run(peer, asked, seconds=seconds).rate,
+                    "airway serve": lambda _: ask(address, asked, seconds).rate,
+                    "bare Starlette": lambda _: ask(peer, asked, seconds).rate,
                 },
                 place.processes(address) | {"peer": listening_at(peer)},
                 turns=rounds,
             )
         with watched(listening_at(address).pid, seconds) as shares:
-            told = wrk.run(address, asked, seconds=seconds)
+            told = ask(address, asked, seconds)
     print(f"{engine}: read of one resource ({median(map(len, bodies)):.0f} bytes)")
     turns.tell("airway serve", f"p50 {told.p50:.2f} ms, p99 {told.p99:.2f} ms")
     turns.tell("bare Starlette")
     verdict("ratio", turns.rate["airway serve"] / turns.rate["bare Starlette"], least=READ_REQUIRED)
     tell_shares("the service", shares)
+
+
+def ask(address: str, asked: Path, seconds: float) -> wrk.Told:
+    return wrk.run(address, asked, seconds=seconds, connections=READERS)
 
 
 def _put(client: httpx.Client, resource: JsonObject) -> str:
