@@ -37,7 +37,9 @@ class Places:
     def find(self, path: str) -> tuple[str, Mapping[str, str]] | None:
         """The template of ``path`` and the values of its parts; ``None`` where nothing is."""
         parts = _parts_of(path.removeprefix(PREFIX))
-        template = self._by_shape.get(tuple(map(self._kind, parts)))
+        words = self._words
+        shape = tuple([part if part in words else _kind(part) for part in parts])
+        template = self._by_shape.get(shape)
         if template is None:
             return None
         values = {name: parts[at] for at, name in self._names[template]}
@@ -45,10 +47,9 @@ class Places:
             values["operation"] = values["operation"].removeprefix("$")
         return template, values
 
-    def _kind(self, part: str) -> str:
-        if part in self._words:
-            return part
-        return "$" if part[:1] == "$" else part and "{"
+
+def _kind(part: str) -> str:
+    return "$" if part[:1] == "$" else part and "{"
 
 
 def _parts_of(path: str) -> _Parts:

@@ -2,6 +2,7 @@
 
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -12,8 +13,7 @@ from service.fhir.search.declarations import Parameter
 from service.record import Actor, Record
 
 
-@dataclass(frozen=True, slots=True)
-class Call:
+class Call(NamedTuple):
     """One request. ``served`` is its type, or the system as a whole. ``reads`` gathers reads.
 
     ``types`` are all that are served, by name.

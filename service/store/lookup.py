@@ -46,8 +46,8 @@ def ids_by_type(keys: Collection[Key]) -> dict[str, list[str]]:
     """What is asked for, by type; as the store keeps it."""
     ids: dict[str, list[str]] = {}
     for type_, id_ in keys:
-        ids.setdefault(index.cut(type_), []).append(index.cut(id_))
-    return ids
+        ids.setdefault(type_, []).append(index.cut(id_))
+    return {index.cut(type_): some for type_, some in ids.items()}
 
 
 def current_rows(connection: Connection, type_: str, ids: Sequence[str]) -> list[tuple[Any, ...]]:
