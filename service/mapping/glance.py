@@ -25,24 +25,14 @@ from service.mapping.interpretable import may_bend
 from service.mapping.logs import performer_in, regimen_key
 from service.mapping.references import target_of
 from service.mapping.tables import tables
-from service.programme.base import Identifier, Instant
+from service.programme.base import Document, Identifier, instant
 from service.programme.log import Outcome, RecordedBy, Session
 
 T = TypeVar("T")
+Model = TypeVar("Model", bound=Document)
 
 _MOST_KEPT = 50_000
 """So many texts of one element are remembered; one has some 250 bytes."""
-_ANY = Session.model_validate(
-    {
-        "source": "home",
-        "child": {"system": "urn:child", "value": "1"},
-        "technique": "pep",
-        "start": "2031-05-01T07:05:00Z",
-        "recordedBy": "diary",
-        "outcome": "complete",
-    }
-)
-"""Any session: no field of one depends on another."""
 
 
 def _reading(of: FieldInfo) -> Callable[[Any], Any]:
@@ -53,7 +43,6 @@ def _reading(of: FieldInfo) -> Callable[[Any], Any]:
 
 _FIELDS = {of.alias or name: (name, _reading(of)) for name, of in Session.model_fields.items()}
 _NEEDED = {name for name, of in Session.model_fields.items() if of.is_required()}
-_instant: Callable[[str], datetime] = TypeAdapter(Instant).validator.validate_python
 _NO_CONTEXT = Context()
 _SESSION = (code_system("airway-log"), "session")
 _PART = code_system("airway-session-part")
@@ -133,15 +122,17 @@ class Glance:
         told["end"], told["recorded"] = seen.effective.end, seen.issued
         for name in ("start", "end", "recorded"):
             if told[name] is not None:
-                told[name] = _instant(told[name])
+                told[name] = instant(told[name])
         told["regimen"] = self._regimen(seen.based_on)
         told["performer"] = self._performers[bytes(seen.performer)]
+        if not _is_identity(seen.identifier):
+            raise ValueError
         if _is_named_by_sender(seen.identifier):
             first = seen.identifier[0]
-            told["id"] = Identifier(system=first.system, value=first.value)
+            told["id"] = _made(Identifier, {"system": first.system, "value": first.value})
         if not told.keys() >= _NEEDED:
             raise LookupError
-        return _ANY.model_copy(update=told)
+        return _made(Session, told)
 
     def _session(self, seen: "_Observation", told: JsonObject) -> SeenSession:
         _check_unused(seen, told)
@@ -149,8 +140,8 @@ class Glance:
         return SeenSession(
             technique=told["technique"],
             regimen=self._regimen(seen.based_on),
-            start=_instant(start),
-            end=None if end is None else _instant(end),
+            start=instant(start),
+            end=None if end is None else instant(end),
             recorded_by=told["recorded_by"],
             outcome=told["outcome"],
             minutes=told.get("minutes"),
@@ -263,7 +254,7 @@ def _gather(told: JsonObject, kept: _Kept[_Piece], items: Iterable[Raw]) -> list
 def _check_unused(seen: _Observation, told: JsonObject) -> None:
     """Raises ValueError where what no figure rests on may keep a session from being one."""
     if seen.issued is not None:
-        _instant(seen.issued)
+        instant(seen.issued)
     if "source" not in told or not _is_identity(seen.identifier):
         raise ValueError
 
@@ -306,6 +297,25 @@ def _regimen(item: JsonObject) -> str | None:
 def _not_asked(reference: str) -> JsonObject:
     """The regimen itself would have to be asked for its key. Raises LookupError."""
     raise LookupError(reference)
+
+
+def _made(model: type[Model], values: JsonObject) -> Model:
+    """A document of values that its model has taken one by one: none depends on another.
+
+    As ``model_construct`` makes it, which looks at every field.
+    """
+    made = model.__new__(model)
+    object.__setattr__(made, "__dict__", _blank(model) | values)
+    object.__setattr__(made, "__pydantic_fields_set__", set(values))
+    object.__setattr__(made, "__pydantic_extra__", None)
+    object.__setattr__(made, "__pydantic_private__", None)
+    return made
+
+
+@cache
+def _blank(model: type[Document]) -> JsonObject:
+    """All fields in their order, as they are where nothing is said of them."""
+    return {name: of.get_default() for name, of in model.model_fields.items()}
 
 
 def _told(element: str, value: Any) -> JsonObject:

@@ -9,10 +9,12 @@ import re
 from collections.abc import Callable, Mapping
 from datetime import date, datetime, time
 from decimal import Decimal
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, WithJsonSchema
 from pydantic.alias_generators import to_camel
+
+T = TypeVar("T")
 
 
 class Document(BaseModel):
@@ -79,7 +81,7 @@ _PARTIAL_EXPECTED = "a year, a month or a date (2019, 2019-07, 2019-07-15)"
 _CLOCK_EXPECTED = "a clock time such as 07:30"
 
 
-def _read_by(read: Callable[[str], object], text: str, expected: str) -> object:
+def _read_by(read: Callable[[str], T], text: str, expected: str) -> T:
     """What looks like a date or time may still be none: 30 February, 25 o'clock."""
     try:
         return read(text)
@@ -95,7 +97,8 @@ def _day(value: object) -> object:
     raise ValueError(_DAY_EXPECTED)
 
 
-def _instant(value: object) -> object:
+def instant(value: object) -> datetime:
+    """A time with its offset, out of text too. Raises ``ValueError`` for anything else."""
     if isinstance(value, str) and _INSTANT.fullmatch(value):
         return _read_by(datetime.fromisoformat, value, _INSTANT_EXPECTED)
     if isinstance(value, datetime) and value.tzinfo is not None:
@@ -107,7 +110,7 @@ def _moment(value: object) -> object:
     is_day = isinstance(value, date) and not isinstance(value, datetime)
     if is_day or (isinstance(value, str) and "T" not in value):
         return _day(value)
-    return _instant(value)
+    return instant(value)
 
 
 def partial_date(value: object) -> object:
@@ -155,7 +158,7 @@ Amount = Annotated[
 Day = Annotated[date, BeforeValidator(_day), _as_text, _shape({"type": "string", "format": "date"})]
 Instant = Annotated[
     datetime,
-    BeforeValidator(_instant),
+    BeforeValidator(instant),
     _as_text,
     _shape({"type": "string", "format": "date-time"}),
 ]
