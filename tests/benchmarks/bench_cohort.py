@@ -147,7 +147,8 @@ def all_bodies(engine: str, where: str) -> Iterator[bytes]:
         with sqlite3.connect(where) as connection:
             yield from (body for (body,) in connection.execute(BODIES))
         return
-    with psycopg.connect(where) as connection, connection.cursor(binary=True) as cursor:
+    with psycopg.connect(where) as connection, connection.cursor("bodies", binary=True) as cursor:
+        cursor.itersize = AT_ONCE  # the driver would hold all of them twice
         yield from (body for (body,) in cursor.execute(BODIES))
 
 
