@@ -12,7 +12,7 @@ from starlette.types import ASGIApp, Message, Scope
 
 from service.api.bodies import SENT, Sent
 from service.api.bundle import response_entry
-from service.api.headers import HEADERS, last_modified
+from service.api.headers import HEADERS, by_name, last_modified
 from service.api.outcomes import FHIR_JSON
 from service.api.places import PREFIX
 from service.fhir.json import JsonObject, read, write
@@ -56,7 +56,7 @@ async def ask(roads: ASGIApp, request: Request, entry: JsonObject, base: str, se
         "path": f"{PREFIX}/{unquote(path)}",
         "query_string": query.encode(),
         "headers": headers,
-        HEADERS: dict(headers),
+        HEADERS: by_name(headers),
         "path_params": {},
         SENT: sent,
     }

@@ -122,6 +122,11 @@ def is_known(request: Request, version: Version) -> bool:
     return version.instant.replace(microsecond=0) <= known.replace(tzinfo=known.tzinfo or UTC)
 
 
+def by_name(headers: Sequence[tuple[bytes, bytes]]) -> dict[bytes, bytes]:
+    """What ``HEADERS`` shall be: of a repeated header the first one counts."""
+    return dict(reversed(headers))
+
+
 def header(request: Request, name: bytes) -> str | None:
     """The first header of this name (in lower case)."""
     value = request.scope[HEADERS].get(name)

@@ -13,7 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.api.gzipped import Unpacked, is_worth_packing, packed, takes_gzip
-from service.api.headers import HEADERS
+from service.api.headers import HEADERS, by_name
 from service.api.outcomes import error_response, unexpected
 from service.api.places import TEMPLATE
 from service.api.request_ids import Header, Ids
@@ -44,8 +44,7 @@ class Surround:
             await self._app(scope, receive, send)
             return
         began = time.perf_counter()
-        headers = dict(reversed(scope["headers"]))  # of a repeated header the first one counts
-        scope[HEADERS] = headers
+        headers = scope[HEADERS] = by_name(scope["headers"])
         id_, marks = self._ids.of(headers)
         exchange = _Exchange(headers, self._limit_of(scope["path"]), id_, marks, receive, send)
         method = scope["method"]

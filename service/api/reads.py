@@ -12,7 +12,8 @@ from service.record import Actor, Record
 from service.store.contract import Key, Version
 
 MOST_AT_ONCE = 16
-"""Reads in one look-up: one more costs a database as much as the first."""
+"""Reads in one look-up: of the work around it little is left for each by then, and while a database
+answers one, others are answered."""
 _LOOK_UPS = 4
 """Under way at once, so that answers go out while the next are looked up."""
 

@@ -1,7 +1,7 @@
 """Versions that were read lately, out of memory where the store says that they are still current.
 
-A version never changes, so what is kept can only be a version that is no longer the current one;
-and which is, the store is asked every time. That answer is a few bytes, where a body is thousands.
+A version never changes; all that may happen to one that is kept is that it is no longer current. So
+the store is asked every time which version is: a few bytes, where a body has thousands.
 """
 
 from collections.abc import Awaitable, Collection, Iterable, Sequence
