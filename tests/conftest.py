@@ -8,11 +8,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from engines import forget
+from engines import forget, spare_the_disk
 from hypothesis import settings
 
 settings.register_profile("untimed", settings(), deadline=None)
 settings.load_profile("untimed")
+spare_the_disk()
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -5,9 +5,7 @@ import shutil
 import tempfile
 from pathlib import Path
 
-import psycopg
-from engines import postgres_address
-from psycopg.conninfo import conninfo_to_dict
+from engines import forget, postgres_address
 
 
 def folder() -> Path:
@@ -30,6 +28,4 @@ def drop(place: Path, engine: str) -> None:
     """The record of a folder, before the next needs its room."""
     remove(place)
     if engine == "postgresql":
-        address = postgres_address(place)
-        with psycopg.connect(address, dbname="postgres", autocommit=True) as own:
-            own.execute(f"DROP DATABASE {conninfo_to_dict(address)['dbname']} WITH (FORCE)")
+        forget(place)
