@@ -122,4 +122,4 @@ def settle_memory() -> None:
     """What was made by now stays; the collector need not look through it again and again."""
     gc.collect()
     gc.freeze()
-    gc.set_threshold(10_000, 50, 50)
+    gc.set_threshold(50_000, 20, 50)
