@@ -118,18 +118,15 @@ class Glance:
             told.update(self._parts[b"[%b]" % b",".join(together)])
 
     def _whole(self, seen: "_Observation", told: JsonObject) -> Session:
-        told["start"] = seen.effective.start
-        told["end"], told["recorded"] = seen.effective.end, seen.issued
-        for name in ("start", "end", "recorded"):
-            if told[name] is not None:
-                told[name] = instant(told[name])
+        end, recorded = seen.effective.end, seen.issued
+        told["start"] = instant(seen.effective.start)
+        told["end"] = None if end is None else instant(end)
+        told["recorded"] = None if recorded is None else instant(recorded)
         told["regimen"] = self._regimen(seen.based_on)
         told["performer"] = self._performers[bytes(seen.performer)]
-        if not _is_identity(seen.identifier):
-            raise ValueError
-        if _is_named_by_sender(seen.identifier):
-            first = seen.identifier[0]
-            told["id"] = _made(Identifier, {"system": first.system, "value": first.value})
+        name = _sent_name(seen.identifier)
+        if name is not None:
+            told["id"] = _made(Identifier, {"system": name.system, "value": name.value})
         if not told.keys() >= _NEEDED:
             raise LookupError
         return _made(Session, told)
@@ -255,18 +252,22 @@ def _check_unused(seen: _Observation, told: JsonObject) -> None:
     """Raises ValueError where what no figure rests on may keep a session from being one."""
     if seen.issued is not None:
         instant(seen.issued)
-    if "source" not in told or not _is_identity(seen.identifier):
+    if "source" not in told:
         raise ValueError
+    _sent_name(seen.identifier)
 
 
-def _is_identity(identifiers: list[_Identifier]) -> bool:
-    if not _is_named_by_sender(identifiers):
-        return True
-    return bool(identifiers[0].system.strip() and identifiers[0].value.strip())
-
-
-def _is_named_by_sender(identifiers: list[_Identifier]) -> bool:
-    return bool(identifiers) and all(one.system != SESSION_DIGEST for one in identifiers)
+def _sent_name(identifiers: list[_Identifier]) -> _Identifier | None:
+    """What the sender calls the session, where it has a name. Raises ValueError for half a name."""
+    for one in identifiers:
+        if one.system == SESSION_DIGEST:
+            return None
+    if not identifiers:
+        return None
+    name = identifiers[0]
+    if not (name.system.strip() and name.value.strip()):
+        raise ValueError(identifiers)
+    return name
 
 
 def _component(item: JsonObject) -> _Piece:

@@ -8,7 +8,14 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import MAXYEAR, UTC, date, datetime, time, timedelta, tzinfo
+from functools import lru_cache
+from typing import TypeVar
 
+K = TypeVar("K")
+T = TypeVar("T")
+
+_MOST_KEPT = 4000
+"""Days of one calendar: more than ten years."""
 _A_DAY = timedelta(days=1)
 _A_SECOND = timedelta(seconds=1)
 BEGINNING = datetime(1, 1, 3, tzinfo=UTC)
@@ -84,9 +91,10 @@ class Calendar:
 
     def bounds(self, day: date) -> tuple[datetime, datetime] | None:
         """First instant of a day and of what follows it; None for a day that never was."""
-        if day not in self._bounds:
-            self._bounds[day] = self._find_bounds(day)
-        return self._bounds[day]
+        try:
+            return self._bounds[day]
+        except KeyError:
+            return _kept(self._bounds, day, self._find_bounds(day))
 
     def start(self, day: date) -> datetime:
         """When the day begins, or the next one where the day never was."""
@@ -129,11 +137,12 @@ class Calendar:
         return bisect_right(self._since, instant)
 
     def _start(self, index: int, day: date) -> datetime:
-        key = (index, day)
-        if key not in self._starts:
+        try:
+            return self._starts[index, day]
+        except KeyError:
             stretch = self._stretches[index]
-            self._starts[key] = _instant(day, stretch.boundary, stretch.zone)
-        return self._starts[key]
+            start = _instant(day, stretch.boundary, stretch.zone)
+            return _kept(self._starts, (index, day), start)
 
     def _find_bounds(self, day: date) -> tuple[datetime, datetime] | None:
         pieces: list[tuple[datetime, datetime]] = []
@@ -145,6 +154,20 @@ class Calendar:
             if start < end:
                 pieces.append((start, end))
         return (pieces[0][0], pieces[-1][1]) if pieces else None
+
+
+@lru_cache(maxsize=256)
+def calendar_of(stretches: tuple[Stretch, ...]) -> Calendar:
+    """The calendar of these stretches, shared by the children who have the same: what was worked
+    out of a day is kept for all of them."""
+    return Calendar(stretches)
+
+
+def _kept(known: dict[K, T], key: K, value: T) -> T:
+    if len(known) >= _MOST_KEPT:
+        known.clear()
+    known[key] = value
+    return value
 
 
 def _instant(day: date, clock: time, zone: tzinfo) -> datetime:

@@ -20,7 +20,7 @@ from service.programme.adherence.days import days
 from service.programme.adherence.history import as_known
 from service.programme.adherence.timeline import Timeline
 from service.programme.appointment import Appointment, Caution, Issue
-from service.programme.checks import KnownChild, Policy, check_programme
+from service.programme.checks import KnownChild, Policy, check_cautions
 from service.programme.goals import progress
 from service.programme.moments import earliest
 from service.programme.plan import Child, Programme
@@ -188,8 +188,8 @@ def _known(view: View, patient: JsonObject, programme: Programme) -> KnownChild:
 
 def _cautions(programme: Programme, known: KnownChild, policy: Policy) -> list[Caution]:
     """As ``/programmes/{id}/cautions`` tells them, by what is known of the child now."""
-    checked = check_programme(programme.to_json(), policy=policy, known=known)
-    still = [still_open(one) for one in checked.problems if one.kind == "caution"]
+    checked = check_cautions(programme, policy=policy, known=known)
+    still = map(still_open, checked.problems)
     told = [
         *(Caution(one.diagnostics, open=True) for one in still),
         *(Caution(warning_of(one).diagnostics, open=True) for one in checked.warnings),

@@ -9,8 +9,9 @@ By hand, from the project's folder, with wrk installed (on Debian: ``apt install
 of these: searches by patient and date, by patient in the order of dates, by identifier, a history,
 an earlier version. What is created is never asked for and is of many children, so that nothing that
 is read grows: neither answers nor what the safety rules look through, which is all that a child has
-when a session names a sign. Half as many go before, since a fresh process fills its caches. Told is the memory that the process holds (RSS)
-after them and after each quarter; the last is judged beside the first quarter.
+when a session names a sign. Half as many go before, since a fresh process fills its caches. Told is
+the memory that the process holds (RSS) after them and after each quarter; the last is judged beside
+the first quarter.
 """
 
 import random

@@ -100,7 +100,7 @@ def histories_of_one_child(draw: st.DrawFn, at_night: bool = True) -> History:
 
 
 def _perhaps_excluded(draw: st.DrawFn, one: Known[Session]) -> Known[Session]:
-    return replace(one, excluded=draw(st.sampled_from([*8 * [None], "entered-in-error"])))
+    return one._replace(excluded=draw(st.sampled_from([*8 * [None], "entered-in-error"])))
 
 
 def _ask(what: History, first: date = FIRST, last: date = LAST) -> Adherence:
@@ -202,7 +202,7 @@ def test_a_session_told_again_under_another_number_changes_no_figure(
 ) -> None:
     if what.sessions:
         one = data.draw(st.sampled_from(what.sessions))
-        again = replace(what, sessions=[*what.sessions, replace(one, id="again")])
+        again = replace(what, sessions=[*what.sessions, one._replace(id="again")])
         assert _ask(again).figures == _ask(what).figures
 
 

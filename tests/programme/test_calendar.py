@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.programme.calendar import BEGINNING, Calendar, Stretch
+from service.programme.calendar import BEGINNING, Calendar, Stretch, calendar_of
 from service.programme.zones import zone, zone_names
 
 MIDNIGHT = time(0, 0)
@@ -51,6 +51,18 @@ def test_a_day_may_begin_after_midnight() -> None:
     assert days.day_of(late) == date(2031, 6, 10)
     assert days.at(date(2031, 6, 10), time(1, 30)) == late
     assert days.at(date(2031, 6, 10), time(4, 0)) == datetime(2031, 6, 10, 2, 0, tzinfo=UTC)
+
+
+def test_a_calendar_is_shared_and_right_after_more_days_than_it_keeps() -> None:
+    """Against ``zoneinfo``, for sixteen years of days and the first again."""
+    stretches = (Stretch(BEGINNING, zone("Europe/Paris"), MIDNIGHT),)
+    days = calendar_of(stretches)
+    assert days is calendar_of((Stretch(BEGINNING, zone("Europe/Paris"), MIDNIGHT),))
+    first = date(2020, 1, 1)
+    for number in (*range(4 * 1461), 0):
+        day = first + timedelta(days=number)
+        begins = datetime.combine(day, MIDNIGHT, zone("Europe/Paris"))
+        assert days.start(day) == begins.astimezone(UTC)
 
 
 def test_a_child_who_moves_has_one_long_day() -> None:

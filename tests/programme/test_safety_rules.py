@@ -366,12 +366,12 @@ def test_a_session_with_a_doubtful_clock_is_heard_when_it_comes() -> None:
 
 @pytest.mark.parametrize("why", ["entered-in-error", "cancelled", "not interpretable"])
 def test_what_does_not_stand_is_no_sign(why: str) -> None:
-    logs = [replace(one, excluded=why) for one in known([log(28, chestPain=True)])]
+    logs = [one._replace(excluded=why) for one in known([log(28, chestPain=True)])]
     assert rules(History(known([a_plan()], "plan"), logs)) == set()
 
 
 def test_a_preliminary_log_is_heard() -> None:
-    logs = [replace(one, excluded="preliminary") for one in known([log(28, chestPain=True)])]
+    logs = [one._replace(excluded="preliminary") for one in known([log(28, chestPain=True)])]
     assert rules(History(known([a_plan()], "plan"), logs)) == {"chest-pain"}
 
 

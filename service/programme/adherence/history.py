@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
-from typing import Generic, Literal, Protocol, TypeVar
+from typing import Generic, Literal, NamedTuple, Protocol, TypeVar
 
 from service.programme.log import HealthState, Outcome, Pause, RecordedBy, Session
 from service.programme.plan import Programme
@@ -42,8 +42,7 @@ class Logged(Protocol):
 S_co = TypeVar("S_co", bound=Logged, covariant=True)
 
 
-@dataclass(frozen=True, slots=True)
-class Known(Generic[T_co]):
+class Known(NamedTuple, Generic[T_co]):
     """One stored version of one thing.
 
     ``id`` is the record's own (for a plan, that of the CarePlan version of the prescription, not

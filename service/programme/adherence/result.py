@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cached_property
+from typing import NamedTuple
 
 from service.programme.adherence.figures import (
     Figure,
@@ -25,8 +26,7 @@ RULE_VERSION = "2"
 _PLACED: tuple[Ending, ...] = ("matched", "extra", "over", "duplicate", "not-done")
 
 
-@dataclass(frozen=True, slots=True)
-class Received:
+class Received(NamedTuple):
     """A row that came from home and what became of it. ``day`` is that of its stated start."""
 
     session: Known[Session]

@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from itertools import pairwise
 
 from service.programme.adherence.history import HistoryOf, Known, Logged, as_known
-from service.programme.calendar import BEGINNING, END, Calendar, Span, Stretch
+from service.programme.calendar import BEGINNING, END, Calendar, Span, Stretch, calendar_of
 from service.programme.log import HealthState
 from service.programme.plan import Programme
 from service.programme.zones import ZoneLookup
@@ -75,7 +75,7 @@ class Timeline:
     def is_unwell(self, instant: datetime) -> bool:
         """Of states that overlap the latest known wins; without any the child is well."""
         for span, state in self._states:
-            if span.holds(instant):
+            if span.start <= instant < span.end:
                 return state == "unwell"
         return False
 
@@ -110,7 +110,7 @@ def _plan(known: Known[Programme], zones: ZoneLookup) -> Plan | None:
         )
     except KeyError:
         return None
-    span = Calendar(stretches).span(programme.start, programme.end)
+    span = calendar_of(stretches).span(programme.start, programme.end)
     return Plan(known, span, stretches)
 
 
@@ -146,7 +146,7 @@ def _calendar(pieces: Sequence[InForce]) -> Calendar:
             last = stretches[-1] if stretches else None
             if last is None or (last.zone, last.boundary) != (stretch.zone, stretch.boundary):
                 stretches.append(stretch)
-    return Calendar(stretches)
+    return calendar_of(tuple(stretches))
 
 
 def _during(span: Span, stretches: Sequence[Stretch]) -> Iterable[Stretch]:

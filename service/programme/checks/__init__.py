@@ -11,7 +11,7 @@ from typing import Any
 from service.programme.checks.cautions import Raised, cautions
 from service.programme.checks.limits import impossible_values
 from service.programme.checks.log import before_birth, clock_is_doubtful, session_problems
-from service.programme.checks.plan import plan_problems
+from service.programme.checks.plan import course_problems, plan_problems
 from service.programme.checks.policy import KnownChild, Policy
 from service.programme.checks.precautions import precautions
 from service.programme.checks.problems import MESSAGES, Checked, Problem
@@ -29,6 +29,7 @@ __all__ = [
     "KnownChild",
     "Policy",
     "Problem",
+    "check_cautions",
     "check_health_state",
     "check_pause",
     "check_programme",
@@ -48,12 +49,15 @@ def check_programme(
     """A programme. ``known`` is for a child whom the document only refers to."""
     programme, shape = read(Programme, raw)
     view = View(Programme, raw, Programme.__name__)
-    raised = [*cautions(view, policy, known), *precautions(view, policy, known)]
-    warnings = tuple(one.problem for one in raised if one.problem.kind == "warning")
-    to_answer = [one for one in raised if one.problem.kind == "caution"]
-    accepted, open_cautions = _judged(to_answer, _overridden(view))
-    problems = _each_once((*shape, *plan_problems(view), *open_cautions))
-    return Checked(None if problems else programme, problems, accepted, warnings)
+    return _checked(programme, (*shape, *plan_problems(view)), view, policy, known)
+
+
+def check_cautions(
+    programme: Programme, *, policy: Policy = DEFAULT_POLICY, known: KnownChild = STRANGER
+) -> Checked[Programme]:
+    """Of these, what warns: for a programme that was accepted, by what is known of the child now
+    and by the clinic's policy of today."""
+    return _checked(programme, (), View.of(programme), policy, known)
 
 
 def check_session(
@@ -97,8 +101,23 @@ def why_not_computable(programme: Programme) -> tuple[Problem, ...]:
 
     For plans that did not come as documents and were never checked as such.
     """
-    problems = plan_problems(View(Programme, programme.to_json(), Programme.__name__))
+    problems = course_problems(View.of(programme))
     return tuple(one for one in problems if one.key in _NO_DAYS or ".schedule." in one.path)
+
+
+def _checked(
+    programme: Programme | None,
+    problems: Iterable[Problem],
+    view: View,
+    policy: Policy,
+    known: KnownChild,
+) -> Checked[Programme]:
+    raised = [*cautions(view, policy, known), *precautions(view, policy, known)]
+    warnings = tuple(one.problem for one in raised if one.problem.kind == "warning")
+    to_answer = [one for one in raised if one.problem.kind == "caution"]
+    accepted, still_open = _judged(to_answer, _overridden(view))
+    found = _each_once((*problems, *still_open))
+    return Checked(None if found else programme, found, accepted, warnings)
 
 
 def _check_spell(model: type[ModelT], raw: Any, known: KnownChild) -> Checked[ModelT]:

@@ -16,17 +16,24 @@ from service.programme.zones import zone_names
 
 def plan_problems(programme: View) -> Iterator[Problem]:
     """Everything that is wrong with a programme apart from its shape and the cautions."""
-    yield from impossible_values(programme)
+    yield from course_problems(programme)
     yield from people_problems(programme)
-    yield from end_before_start(programme)
-    for hold in programme.parts("hold"):
-        yield from end_before_start(hold)
-    yield from _zones(programme.parts("timeZone"))
     yield from regimen_problems(programme)
     yield from _devices(programme.parts("device"))
     yield from _goals(programme.parts("goal"))
     yield from screen_problems(programme.part("screen"))
     yield from _overrides(programme)
+
+
+def course_problems(programme: View) -> Iterator[Problem]:
+    """Of these, what is wrong with values, days and schedules."""
+    yield from impossible_values(programme)
+    for holder in (programme, *programme.parts("hold")):
+        yield from end_before_start(holder)
+    yield from _zones(programme.parts("timeZone"))
+    cared_for = [task for device in programme.parts("device") for task in device.parts("care")]
+    for holder in (*programme.parts("regimen"), *cared_for):
+        yield from schedule_problems(holder.part("schedule"))
 
 
 def _zones(entries: list[View]) -> Iterator[Problem]:
@@ -52,8 +59,6 @@ def _devices(devices: list[View]) -> Iterator[Problem]:
         if kind is not None and kind not in DEVICE_KINDS:
             expected = f"one of {', '.join(DEVICE_KINDS)}"
             yield refused(device.at("kind"), "unknown-device-kind", kind, expected)
-        for task in device.parts("care"):
-            yield from schedule_problems(task.part("schedule"))
 
 
 def _goals(goals: list[View]) -> Iterator[Problem]:

@@ -7,7 +7,6 @@ from typing import Any
 from service.programme.catalogue import TECHNIQUES
 from service.programme.checks.dosing import dose_problems, unknown_position
 from service.programme.checks.problems import Problem, refused
-from service.programme.checks.timing import schedule_problems
 from service.programme.checks.view import View
 from service.programme.moments import is_before
 
@@ -44,7 +43,6 @@ def _one(regimen: View, devices: list[View]) -> Iterator[Problem]:
         keys = ", ".join(filter(None, (entry.value("key") for entry in devices)))
         expected = f"the key of a device: {keys or 'there is none'}"
         yield refused(regimen.at("device"), "unknown-device", wanted, expected)
-    yield from schedule_problems(regimen.part("schedule"))
     if regimen.part("dose").present or not regimen.has("dose"):
         yield from dose_problems(regimen.part("dose"), TECHNIQUES.get(code), device)
     yield from _positions(regimen.parts("position"))

@@ -7,6 +7,7 @@ rule applies where all it needs is there and is silent elsewhere.
 
 from collections.abc import Iterator
 from functools import cache
+from itertools import repeat
 from types import NoneType
 from typing import Annotated, Any, get_args
 
@@ -19,6 +20,11 @@ from service.programme.base import Document
 @cache
 def _fields(model: type[Document]) -> dict[str, FieldInfo]:
     return {field.alias or name: field for name, field in model.model_fields.items()}
+
+
+@cache
+def _attributes(model: type[Document]) -> dict[str, str]:
+    return {field.alias or name: name for name, field in model.model_fields.items()}
 
 
 @cache
@@ -75,11 +81,19 @@ class View:
     Many rules ask for the same: what was read once is kept.
     """
 
-    def __init__(self, model: type[Document], raw: Any, path: str) -> None:
+    @classmethod
+    def of(cls, document: Document) -> "View":
+        """One that its model has read already."""
+        return cls(type(document), document.to_json(), type(document).__name__, document)
+
+    def __init__(
+        self, model: type[Document], raw: Any, path: str, document: Document | None = None
+    ) -> None:
         self.model = model
         self.present = isinstance(raw, dict)
         self.raw: dict[str, Any] = raw if isinstance(raw, dict) else {}
         self.path = path
+        self._document = document
         self._values: dict[str, Any] = {}
         self._part: dict[str, View] = {}
         self._parts: dict[str, list[View]] = {}
@@ -101,10 +115,15 @@ class View:
         return self._values[name]
 
     def _read(self, name: str) -> Any:
+        if self._document is not None:
+            return self._known(name)
         try:
             return _adapter(self.model, name).validate_python(self.raw[name], by_name=False)
         except ValidationError:
             return None
+
+    def _known(self, name: str) -> Any:
+        return getattr(self._document, _attributes(self.model)[name], None)
 
     def part(self, name: str) -> "View":
         """The document that the field holds; an empty one where it is absent."""
@@ -112,7 +131,7 @@ class View:
             model = _document_in(self.model, name)
             if model is None:
                 raise KeyError(name)
-            self._part[name] = View(model, self.raw.get(name), self.at(name))
+            self._part[name] = View(model, self.raw.get(name), self.at(name), self._known(name))
         return self._part[name]
 
     def parts(self, name: str) -> list["View"]:
@@ -123,8 +142,11 @@ class View:
                 raise KeyError(name)
             raw = self.raw.get(name)
             items = raw if isinstance(raw, list | tuple) else ()
-            views = [View(model, item, f"{self.at(name)}[{i}]") for i, item in enumerate(items)]
-            self._parts[name] = views
+            documents = self._known(name) or repeat(None)
+            self._parts[name] = [
+                View(model, item, f"{self.at(name)}[{at}]", document)
+                for at, (item, document) in enumerate(zip(items, documents, strict=False))
+            ]
         return self._parts[name]
 
     def everything(self) -> Iterator["View"]:
