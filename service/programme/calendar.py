@@ -156,7 +156,7 @@ class Calendar:
         return (pieces[0][0], pieces[-1][1]) if pieces else None
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=32)
 def calendar_of(stretches: tuple[Stretch, ...]) -> Calendar:
     """The calendar of these stretches, shared by the children who have the same: what was worked
     out of a day is kept for all of them."""
