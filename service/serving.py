@@ -7,6 +7,7 @@ wrong is said once and the store is brought up to date once, and binds the socke
 import gc
 import os
 import signal
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -36,6 +37,7 @@ def serve(settings: Settings) -> None:
     """Serve until stopped. Raises ``OpenAccessError`` before anything is opened."""
     check_binding(settings)
     if settings.workers == 1:
+        signal.signal(signal.SIGTERM, _leave)
         with open_services(settings) as services:
             settle_memory()
             uvicorn.Server(server_config(create_app(services), settings)).run()
@@ -46,6 +48,12 @@ def serve(settings: Settings) -> None:
     with _counted_together():
         config = server_config(Worker(settings), settings)
         Multiprocess(config, sockets=[config.bind_socket()]).run()
+
+
+def _leave(*_: object) -> None:
+    """Closes what is open. The server raises the signal that told it to stop once more at its end,
+    and by itself that would end the process on the spot."""
+    sys.exit(0)
 
 
 class Worker:

@@ -20,7 +20,8 @@ def served(store: str, folder: Path, **settings: str) -> Iterator[str]:
     """The address without ``/fhir`` of a service over the store (a file or a URL).
 
     ``settings`` are environment variables. Its log lies in ``folder``. Fails when it does not
-    start, and when a request of the whole visit ended with an unexpected error.
+    start, when a request of the whole visit ended with an unexpected error, and when it does not
+    end in order once it is told to.
     """
     port = free_port()
     told = {**os.environ, "PYTHONPATH": str(ROOT), "AIRWAY_PORT": str(port), **settings}
@@ -45,6 +46,7 @@ def served(store: str, folder: Path, **settings: str) -> Iterator[str]:
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait(PATIENCE)
+    assert process.returncode == 0, log.read_text()
     assert "unexpected error" not in log.read_text(), log.read_text()
 
 
