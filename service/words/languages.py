@@ -4,6 +4,7 @@ English is the source: its messages stand in the code. Every other language is a
 in ``catalogues/`` (``fr.po``), read and compiled in memory when it is first asked for.
 """
 
+import re
 from dataclasses import dataclass
 from functools import cache
 from gettext import GNUTranslations, NullTranslations
@@ -12,10 +13,12 @@ from io import BytesIO
 from typing import Literal
 
 from babel import Locale, UnknownLocaleError
+from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
 
 SOURCE = "en"
+_LETTERS = re.compile(r"\{\w*\}|[A-Za-z][A-Za-z0-9]*")
 _USUAL_REGION = {"en": "en_GB"}
 """Of a language without a region: day before month and 24 hours, which nobody misreads."""
 
@@ -74,7 +77,30 @@ def catalogue(code: str) -> NullTranslations:
     file = resources.files(__package__).joinpath("catalogues", f"{code}.po")
     with file.open("rb") as lines:
         messages = read_po(lines, locale=code)
+    if Locale.parse(code).text_direction == "rtl":
+        _keep_letters_apart(messages)
     compiled = BytesIO()
     write_mo(compiled, messages)
     compiled.seek(0)
     return GNUTranslations(compiled)
+
+
+def _keep_letters_apart(messages: Catalog) -> None:
+    """Latin letters in a language that is written from right to left, such as ``cmH2O``, stand
+    between LEFT-TO-RIGHT ISOLATE and POP DIRECTIONAL ISOLATE.
+
+    Else a number that comes after them is drawn before them, beside the number whose unit they are
+    (Unicode Standard Annex 9, rule W7): 20 cmH2O and 12 breaths would look like 12 20 cmH2O.
+    """
+    for message in messages:
+        if not message.id:
+            continue
+        if isinstance(message.string, str):
+            message.string = _LETTERS.sub(_apart, message.string)
+        elif message.string is not None:
+            message.string = tuple(_LETTERS.sub(_apart, form) for form in message.string)
+
+
+def _apart(found: re.Match[str]) -> str:
+    is_value = found[0].startswith("{")
+    return found[0] if is_value else f"\u2066{found[0]}\u2069"
