@@ -55,8 +55,8 @@ def check_programme(
 def check_cautions(
     programme: Programme, *, policy: Policy = DEFAULT_POLICY, known: KnownChild = STRANGER
 ) -> Checked[Programme]:
-    """Of these, what warns: for a programme that was accepted, by what is known of the child now
-    and by the clinic's policy of today."""
+    """Of what ``check_programme`` finds only cautions and warnings: of a programme that was
+    accepted before, by what is known of the child now and by the clinic's policy of today."""
     return _checked(programme, (), View.of(programme), policy, known)
 
 

@@ -26,7 +26,7 @@ def plan_problems(programme: View) -> Iterator[Problem]:
 
 
 def course_problems(programme: View) -> Iterator[Problem]:
-    """Of these, what is wrong with values, days and schedules."""
+    """Of what ``plan_problems`` finds only what is wrong with values, days and schedules."""
     yield from impossible_values(programme)
     for holder in (programme, *programme.parts("hold")):
         yield from end_before_start(holder)
