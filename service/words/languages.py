@@ -86,11 +86,11 @@ def catalogue(code: str) -> NullTranslations:
 
 
 def _keep_letters_apart(messages: Catalog) -> None:
-    """Latin letters in a language that is written from right to left, such as ``cmH2O``, stand
-    between LEFT-TO-RIGHT ISOLATE and POP DIRECTIONAL ISOLATE.
+    """Latin letters in a language that is written from right to left, such as ``cmH2O``.
 
-    Else a number that comes after them is drawn before them, beside the number whose unit they are
-    (Unicode Standard Annex 9, rule W7): 20 cmH2O and 12 breaths would look like 12 20 cmH2O.
+    Left to themselves they draw a number that comes after them to their side, beside the number
+    whose unit they are (Unicode Standard Annex 9, rule W7): 20 cmH2O and 12 breaths would look like
+    12 20 cmH2O.
     """
     for message in messages:
         if not message.id:
@@ -103,4 +103,10 @@ def _keep_letters_apart(messages: Catalog) -> None:
 
 def _apart(found: re.Match[str]) -> str:
     is_value = found[0].startswith("{")
-    return found[0] if is_value else f"\u2066{found[0]}\u2069"
+    return found[0] if is_value else left_to_right(found[0])
+
+
+def left_to_right(text: str) -> str:
+    """Between LEFT-TO-RIGHT ISOLATE and POP DIRECTIONAL ISOLATE: what is around it goes its own
+    way."""
+    return f"\u2066{text}\u2069"

@@ -8,7 +8,7 @@ from babel.dates import format_date, format_time
 from babel.lists import format_list
 from babel.numbers import format_decimal
 
-from service.words.languages import Language, catalogue
+from service.words.languages import Language, catalogue, left_to_right
 
 ISOLATE, END_ISOLATE = "\u2068", "\u2069"
 """Around what others wrote (Unicode FIRST STRONG ISOLATE, POP DIRECTIONAL ISOLATE): it has a
@@ -52,14 +52,18 @@ class Wording:
 
         In figures 0 to 9 in every language, as they stand on devices.
         """
-        return format_decimal(
-            number, locale=self._locale, decimal_quantization=False, group_separator=False
+        return self._upright(
+            format_decimal(
+                number, locale=self._locale, decimal_quantization=False, group_separator=False
+            )
         )
 
     def signed(self, number: Decimal) -> str:
         """A number that always shows its sign."""
         pattern = "+0.###;-0.###"
-        return format_decimal(number, pattern, self._locale, decimal_quantization=False)
+        return self._upright(
+            format_decimal(number, pattern, self._locale, decimal_quantization=False)
+        )
 
     def day(self, day: date) -> str:
         """A day with the month in letters, so that day and month cannot be mixed up."""
@@ -112,6 +116,11 @@ class Wording:
         if "{n}" in form or "{n}" not in many or n in _SPELT_OUT:
             return form
         return self._messages.ngettext(one, many, _ONE_OF_EACH_FORM[-2])
+
+    def _upright(self, number: str) -> str:
+        """From right to left a sign would be drawn after its number; on devices it is before."""
+        is_signed = number.startswith(("-", "+"))
+        return left_to_right(number) if is_signed and self.language.direction == "rtl" else number
 
     def _alike(self, number: int | Decimal) -> int:
         """A whole number that takes the form which a fraction takes."""

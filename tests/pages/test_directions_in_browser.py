@@ -1,9 +1,10 @@
-"""Numbers beside Latin letters in a language that is written from right to left, in a real browser.
+"""Numbers, signs and Latin letters in a language that is written from right to left, in a browser.
 
-Left to itself a browser draws "20 cmH2O, 12 breaths" there as "12 20 cmH2O" (Unicode Standard
-Annex 9): numbers of a prescription change places.
+Left to itself it draws "20 cmH2O, 12 breaths" there as "12 20 cmH2O", and "-40" as "40-" (Unicode
+Standard Annex 9): numbers of a prescription change places.
 """
 
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -26,10 +27,11 @@ DOSE = {
 FROM_RIGHT_TO_LEFT = [
     tag for tag in offered() if (found := language_of(tag)) and found.direction == "rtl"
 ]
-PLACES = """() => {
+WORDS, SIGNS = "[0-9]+(?![A-Za-z0-9])|[A-Za-z][A-Za-z0-9]*", "[-+]|(?<=[-+])[0-9]+"
+PLACES = """sought => {
   const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT), found = [];
   for (let node = walk.nextNode(); node; node = walk.nextNode())
-    for (const word of node.textContent.matchAll(/[0-9]+(?![A-Za-z0-9])|[A-Za-z][A-Za-z0-9]*/g)) {
+    for (const word of node.textContent.matchAll(new RegExp(sought, 'g'))) {
       const range = document.createRange();
       range.setStart(node, word.index);
       range.setEnd(node, word.index + word[0].length);
@@ -38,14 +40,27 @@ PLACES = """() => {
   return found; }"""
 
 
-@pytest.mark.parametrize("lang", FROM_RIGHT_TO_LEFT)
-def test_they_stand_in_the_order_in_which_they_are_read(chromium: Any, lang: str) -> None:
-    words = words_of(lang)
-    line = words.joined(words.dose(Dose.model_validate(DOSE)))
+@pytest.fixture(params=FROM_RIGHT_TO_LEFT)
+def line(request: pytest.FixtureRequest, chromium: Any) -> Iterator[Any]:
+    """A page with the dose in one line."""
+    words = words_of(request.param)
+    told = words.joined(words.dose(Dose.model_validate(DOSE)))
     page = chromium.new_page()
-    page.set_content(f'<body dir="rtl" style="white-space: nowrap">{line}</body>')
-    placed = page.evaluate(PLACES)
+    page.set_content(f'<body dir="rtl" style="white-space: nowrap">{told}</body>')
+    yield page
     page.close()
+
+
+def test_they_stand_in_the_order_in_which_they_are_read(line: Any) -> None:
+    placed = line.evaluate(PLACES, WORDS)
     told = [word for word, _ in placed]
     assert {"10", "20", "cmH2O", "12", "Hz", "35", "40", "7"} <= set(told)
     assert sorted(placed, key=lambda one: -one[1]) == placed
+
+
+def test_a_sign_stands_to_the_left_of_its_number(line: Any) -> None:
+    placed = line.evaluate(PLACES, SIGNS)
+    assert [word for word, _ in placed] == ["+", "35", "-", "40"]
+    plus, over, minus, under = [left for _, left in placed]
+    assert plus < over
+    assert minus < under
