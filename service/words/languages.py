@@ -17,6 +17,8 @@ from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
 
+from service.words.directions import left_to_right
+
 SOURCE = "en"
 _LETTERS = re.compile(r"\{\w*\}|[A-Za-z][A-Za-z0-9]*")
 _USUAL_REGION = {"en": "en_GB"}
@@ -104,9 +106,3 @@ def _keep_letters_apart(messages: Catalog) -> None:
 def _apart(found: re.Match[str]) -> str:
     is_value = found[0].startswith("{")
     return found[0] if is_value else left_to_right(found[0])
-
-
-def left_to_right(text: str) -> str:
-    """Between LEFT-TO-RIGHT ISOLATE and POP DIRECTIONAL ISOLATE: what is around it goes its own
-    way."""
-    return f"\u2066{text}\u2069"

@@ -8,11 +8,8 @@ from babel.dates import format_date, format_time
 from babel.lists import format_list
 from babel.numbers import format_decimal
 
-from service.words.languages import Language, catalogue, left_to_right
-
-ISOLATE, END_ISOLATE = "\u2068", "\u2069"
-"""Around what others wrote (Unicode FIRST STRONG ISOLATE, POP DIRECTIONAL ISOLATE): it has a
-language and a direction of its own, and a page can tell it from our words."""
+from service.words.directions import END_ISOLATE, ISOLATE, left_to_right
+from service.words.languages import Language, catalogue
 
 Value = str | int | Decimal | date | time
 

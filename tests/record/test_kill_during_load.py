@@ -210,8 +210,9 @@ def check_nothing_is_half_written(path: Path) -> None:
         current = "SELECT r.key, v.body FROM resource r JOIN version v ON v.number = r.current"
         bodies = {key: read(body) for key, body in file.execute(current)}
         assert file.execute("SELECT count(*) FROM resource").fetchone() == (len(bodies),)
-        versions = file.execute("SELECT number, body FROM version").fetchall()
-        assert file.execute("SELECT number FROM outbox").fetchall() == [(n,) for n, _ in versions]
+        versions = file.execute("SELECT number, body FROM version ORDER BY number").fetchall()
+        told = file.execute("SELECT number FROM outbox ORDER BY number").fetchall()
+        assert told == [(number,) for number, _ in versions]
         indexed = Counter(
             key
             for table in ("token", "reference", "date", "string", "quantity", "uri")
@@ -225,13 +226,13 @@ def check_nothing_is_half_written(path: Path) -> None:
         for body in bodies.values()
         for number in range(1, int(body["meta"]["versionId"]) + 1)
     )
-    told = Counter(
+    recorded = Counter(
         target["reference"]
         for body in written
         if body["resourceType"] == "Provenance"
         for target in body["target"]
     )
-    assert told == Counter(name for name in names if not name.startswith("Provenance/"))
+    assert recorded == Counter(name for name in names if not name.startswith("Provenance/"))
 
 
 def named(body: dict[str, Any], version: str | int) -> str:

@@ -75,7 +75,7 @@ class Timeline:
     def is_unwell(self, instant: datetime) -> bool:
         """Of states that overlap the latest known wins; without any the child is well."""
         for span, state in self._states:
-            if span.start <= instant < span.end:
+            if span.holds(instant):
                 return state == "unwell"
         return False
 

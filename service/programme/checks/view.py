@@ -7,7 +7,6 @@ rule applies where all it needs is there and is silent elsewhere.
 
 from collections.abc import Iterator
 from functools import cache
-from itertools import repeat
 from types import NoneType
 from typing import Annotated, Any, get_args
 
@@ -123,7 +122,9 @@ class View:
             return None
 
     def _known(self, name: str) -> Any:
-        return getattr(self._document, _attributes(self.model)[name], None)
+        """The same of a document that was read already; None where none was."""
+        document = self._document
+        return None if document is None else getattr(document, _attributes(self.model)[name])
 
     def part(self, name: str) -> "View":
         """The document that the field holds; an empty one where it is absent."""
@@ -142,10 +143,10 @@ class View:
                 raise KeyError(name)
             raw = self.raw.get(name)
             items = raw if isinstance(raw, list | tuple) else ()
-            documents = self._known(name) or repeat(None)
+            documents = self._known(name) or [None] * len(items)
             self._parts[name] = [
                 View(model, item, f"{self.at(name)}[{at}]", document)
-                for at, (item, document) in enumerate(zip(items, documents, strict=False))
+                for at, (item, document) in enumerate(zip(items, documents, strict=True))
             ]
         return self._parts[name]
 
